@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -266,6 +267,8 @@ def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path
 
 def file_kind(name: str) -> str:
     """What the end of a file's name says of it."""
+    if part := re.search(r"-(\d+)of(\d+)\.svg$", name):
+        return say("texts.part_of_drawing", number=part[1], count=part[2])
     ending = max((end for end in _KINDS if name.endswith(end)), key=len, default="")
     return _KINDS.get(ending, "")
 
