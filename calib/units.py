@@ -44,6 +44,10 @@ def _quantity(text: str, units: dict[str, float], default: str, what: str) -> fl
     unit = (match.group(2).lower() or default) if match else ""
     if match is None or unit not in units:
         given = text if len(text) <= _MAX_CHARACTERS else text[:_MAX_CHARACTERS] + "…"
+        if "," not in allowed:
+            raise InvalidQuantity(
+                say("units.not_in_its_one_unit", what=what, given=given, default=default)
+            )
         raise InvalidQuantity(
             say("units.cant_be_read", what=what, given=given, allowed=allowed, default=default)
         )
@@ -174,6 +178,17 @@ def show_chance(chance: float) -> str:
     if chance > 0.999:
         return "over 0.999"
     return "under 0.001" if chance < 0.001 else f"{chance:.3f}"
+
+
+def show_percent(share: float) -> str:
+    """Write a share as a whole per cent.
+
+    Examples
+    --------
+    >>> show_percent(0.803)
+    '80 %'
+    """
+    return f"{100.0 * share:.0f} %"
 
 
 def show_speed(speed_mm_s: float) -> str:

@@ -40,6 +40,9 @@ def test_looking_stores_nothing_and_keeping_stores_the_stated_chance(evening: Sh
     assert kept == done["kept"]
     assert kept["setting"]["speed_mm_s"] == advice["speed_mm_s"]
     assert kept["advice"]["chance"] == advice["chance"]
+    # The file shows what the page shows: what is kept, too.
+    evening.run("region", "--picture", "kept.svg")
+    assert 'id="kept"' in (evening.folder / "kept.svg").read_text()
     assert (kept["note"], bool(kept["at"])) == ("fine", True)
     assert "any more; before it was" in evening.text("keep", "birch 3", "--none")
     assert evening.json("sheet", "show", "birch 3")["kept"] == []

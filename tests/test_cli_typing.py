@@ -25,7 +25,7 @@ def test_quantities_are_typed_in_other_units(shell: Shell) -> None:
     ("words", "said"),
     [
         (("--top-speed", "fast"), "speed 'fast'"),
-        (("--watts", "60 kW"), "power '60 kW' can't be read: write a number and one of W (a plain"),
+        (("--watts", "60 kW"), "power '60 kW' can't be read: write a number in W, such as 60 W"),
         (("--bed", "600"), "size '600'"),
         (("--ceiling", "eighty"), "percentage 'eighty'"),
         (("--power-curve", "20,9"), "power curve '20'"),

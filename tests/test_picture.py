@@ -226,14 +226,14 @@ def test_what_was_not_tested_is_greyed_and_hatched() -> None:
     corners = np.array([float(n) for n in re.findall(r"-?[\d.]+", path)]).reshape(-1, 2)
     (left, top), (right, bottom) = corners.min(axis=0), corners.max(axis=0)
 
-    def near(power: float, speed: float) -> np.ndarray:
+    def near(power: float, speed: float, px: int = 4) -> np.ndarray:
         x, y = expected(power, speed)
         across = left + (x - LEFT) / (RIGHT - LEFT) * (right - left)
         down = top + (y - TOP) / (FOOT - TOP) * (bottom - top)
         at = round(down * 150 / 72), round(across * 150 / 72)
-        return pixels[at[0] - 4 : at[0] + 5, at[1] - 4 : at[1] + 5].reshape(-1, 3)
+        return pixels[at[0] - px : at[0] + px + 1, at[1] - px : at[1] + px + 1].reshape(-1, 3)
 
-    inside, outside = near(60.0, 15.8), near(60.0, 8.0)
+    inside, outside = near(60.0, 15.8), near(60.0, 8.0, px=12)  # as far as its lines are apart
     assert {tuple(p) for p in inside} == {bands[3]}
     assert len({tuple(p) for p in outside}) > 1
     assert outside.max(axis=0).sum() > sum(bands[3])
@@ -382,3 +382,43 @@ def test_burns_at_one_power_are_a_strip_that_is_not_hatched() -> None:
     assert 2.0 < max(across) - min(across) < 12.0
     # The hatching leaves it out: it is the second loop of what is hatched.
     assert parts["not-tested"].loops[1] == strip
+
+
+def test_every_sign_of_a_picture_stands_in_its_keys() -> None:
+    far = (burn(60.0, 900.0, "no"),)
+    apart = tuple(burn(60.0, 24.0, outcome) for outcome in ("hanging", "no", "no"))
+    plain = {said for said, _ in region_keys(cut_view(burns=cut_view().burns[:3]))}
+    assert not {"burnt further out", "grey: 1 of 4 hung"} & plain
+    for burns, sign, look in (
+        (far, "burnt further out", "full"),
+        (apart, "grey: 1 of 4 hung", "half"),
+    ):
+        view = cut_view(burns=burns)
+        keys = dict(region_keys(view))
+        assert sign in keys
+        looks = {part.look for part in keys[sign] if isinstance(part, Shape)}
+        assert look in looks & {part.look for part in region_parts(view)}
+
+
+def test_marks_are_called_by_the_words_of_their_material() -> None:
+    names = ("nothing", "hazy", "frosted", "white", "crazed")
+    (label,) = [
+        part
+        for part in region_parts(dataclasses.replace(mark_view(), mark_names=names))
+        if part.name == "grade-2"
+    ]
+    assert isinstance(label, Label)
+    assert label.text == "2 frosted"
+
+
+def test_the_top_speed_is_named_where_no_burn_lies() -> None:
+    burns = tuple(burn(power, 59.0, "no") for power in (66.0, 74.0, 82.0))
+    (label,) = [
+        part
+        for part in region_parts(cut_view(burns=burns))
+        if isinstance(part, Label) and part.text.startswith("top speed")
+    ]
+    left = label.at[0] - 5.5 * len(label.text)
+    for one in burns:
+        x, y = expected(one.power_pct, one.speed_mm_s)
+        assert not (left < x < label.at[0] and abs(y - label.at[1]) < 12.0)

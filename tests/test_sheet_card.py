@@ -152,7 +152,7 @@ def test_a_card_holds_what_the_logbook_knows(book: Book) -> None:
     assert re.search(
         r"Stated when it was kept: chance 0\.9\d\d that the next coupon on this sheet falls", facts
     )
-    assert re.search(r"By all burns to this day \(24\): chance 0\.9\d\d, spare energy", facts)
+    assert re.search(r"By all burns to this day \(24\): chance 0\.9\d\d, margin", facts)
     assert "Note: for the big order" in facts
     assert f"Kept {NOW:%Y-%m-%d}, lot not named" in facts
     assert entry.due == ()
@@ -160,7 +160,9 @@ def test_a_card_holds_what_the_logbook_knows(book: Book) -> None:
     assert any("of 50 parts need a push" in words for words in card.check_again)
     assert "The sheet is taken to be 3 mm thick." in card.assumed
     assert any("twice as uneven" in words for words in card.assumed)
-    margin = re.search(r"spare energy (\d+) %: half of the coupons still fall at (\d+) %", facts)
+    margin = re.search(
+        r"margin (\d+) % of energy: half of the coupons still fall at (\d+) %", facts
+    )
     assert margin
     # A margin m of energy survives a loss of m / (1 + m).
     energy, power = (int(part) / 100.0 for part in margin.groups())

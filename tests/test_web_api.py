@@ -133,7 +133,7 @@ def test_unknown_things_are_not_found_in_the_one_shape(planned_house: House) -> 
         assert (response.status_code, error_of(response)["kind"]) == (404, "not_found"), path
     response = guest.request("DELETE", "/api/machines")
     assert (response.status_code, error_of(response)["kind"]) == (405, "not_allowed")
-    assert "start from the desk" in error_of(response)["message"]
+    assert "start from your sheets" in error_of(response)["message"]
 
 
 def test_what_is_no_json_is_told_in_our_words(planned_house: House) -> None:

@@ -38,7 +38,7 @@ def test_a_drawing_is_shown_by_its_classes_and_nothing_is_stored(
         "012"
     )
     assert len(re.findall(r'<path class="unsaid"', text)) == 3
-    assert "Say of each colour what is to become of it." in text
+    assert "Tap for each colour what is to be done with it." in text
 
 
 def test_what_it_takes_stands_beside_it_with_small_features_in_the_drawing(
@@ -48,7 +48,7 @@ def test_what_it_takes_stands_beside_it_with_small_features_in_the_drawing(
     text = page.get(address + query).text
     assert re.search(r"<dt>Time</dt><dd>\d+\.\d min", text)
     assert "<dt>Pushes to expect</dt>" in text
-    assert "<dt>Cuts as given</dt><dd>80 %, 12 mm/s" in text
+    assert "<dt>Cuts as given</dt><dd>80\N{NO-BREAK SPACE}%, 12\N{NO-BREAK SPACE}mm/s" in text
     assert text.count('<g class="feature">') == text.count("<li>", text.index("Small features")) - (
         text.count("<li>", text.index("To know"))
     )

@@ -110,3 +110,30 @@ def test_a_region_is_small_and_says_what_it_shows() -> None:
     numbers = [float(n) for path in root.iter(f"{SVG}path")
                for n in re.findall(r"-?\d+\.\d", path.attrib.get("d", ""))]  # fmt: skip
     assert all(-1.0 <= number <= 401.0 for number in numbers)
+
+
+@pytest.mark.parametrize("power", [30.0, 55.0, 62.0, 80.0])
+def test_what_rides_with_the_cross_stays_in_the_picture(power: float) -> None:
+    region = fit_region(some_grid().machine, BIRCH, "cut", [])
+    said = "under 0.1 % · black · 5.4 min a metre"
+    view = region_view(region, RegionWish())
+    (ride,) = [
+        text
+        for text in drawn(region_svg(view, Setting(power_pct=power, speed_mm_s=9.0), said)).iter()
+        if text.get("class") == "ride"
+    ]
+    # Letters of 14 units are about 7.5 wide on average (measured in a browser).
+    x, wide = float(ride.attrib["x"]), 7.5 * len(said)
+    left = x - wide if ride.attrib["text-anchor"] == "end" else x
+    assert left >= 0.0
+    assert left + wide <= 380.0
+
+
+def test_a_narrow_cell_and_a_part_of_a_piece_hold_their_code_alone() -> None:
+    grid = some_grid()
+    cell = grid.cells[0]
+    narrow = dataclasses.replace(cell, width_mm=9.0, height_mm=6.0)
+    part = dataclasses.replace(cell, part="hole of 3 mm")
+    for one, settings in ((cell, True), (narrow, False), (part, False)):
+        alone = dataclasses.replace(grid, cells=(one,))
+        assert ('class="set"' in board_svg(alone, (), settings=True)) is settings

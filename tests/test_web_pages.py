@@ -510,3 +510,68 @@ def test_where_something_else_must_be_wrong_it_is_asked_before_the_next_board(
     text = guest.get("/plan/look?burns=4").text
     assert text.count("Stop and look first") == 1
     assert text.index("Stop and look first") < text.index("as it should be: keep this board")
+
+
+@pytest.mark.parametrize(
+    ("address", "given"),
+    [("/track?what=xx", "xx"), ("/logbook?kind=xx", "xx"), ("/logbook?skip=-1", "-1"),
+     ("/logbook?skip=abc", "abc"), ("/look?operation=xx&sheet=birch+3", "xx"),
+     ("/history?sheet=birch+3&machine=bench&operation=xx", "xx")],
+)  # fmt: skip
+def test_what_an_address_cannot_ask_is_said_in_our_words(
+    open_house: House, address: str, given: str
+) -> None:
+    guest = open_house.guest()
+    answer = guest.get(address)
+    if answer.status_code == 303:
+        answer = guest.get(answer.headers["location"])
+    assert answer.status_code == 422
+    (said,) = re.findall(r'role="alert">(.*?)</div>', answer.text, re.DOTALL)
+    assert given in said
+    assert "nput should" not in said
+
+
+def test_what_is_missing_is_said_once_and_beside_each_field(house: House) -> None:
+    text = (
+        house.guest().submit("/start", {"material": "", "rated_w": ""}).text.replace("&#39;", "'")
+    )
+    (told,) = re.findall(r'role="alert">(.*?)</div>', text, re.DOTALL)
+    assert told.count("Something that is needed wasn't filled in.") == 1
+    assert "This is needed" not in told
+    assert text.count(">This is needed.<") == 5
+
+
+def test_a_form_in_an_empty_logbook_leads_to_machine_and_sheet(house: House) -> None:
+    guest = house.guest()
+    for path in ("/plan", "/setting", "/look", "/elsewhere", "/stair", "/drawing"):
+        assert "describe them first" in guest.get(path).text
+    assert "No board is planned yet." in guest.get("/burnt").text
+
+
+def test_nothing_given_of_another_machine_is_asked_for_plainly(evening_house: House) -> None:
+    pair = {"operation": "cut", "sheet": "birch 3", "machine": "bench"}
+    text = evening_house.guest().submit("/elsewhere", pair).text.replace("&#39;", "'")
+    assert "Give a machine of the logbook, or somebody's rated watts, and not both." in text
+    assert "None" not in text
+
+
+def test_a_sheet_leads_on_with_what_was_burnt_on_it(house: House) -> None:
+    guest, book = house.guest(), house.book
+    guest.submit("/machine/new", MACHINE)
+    guest.submit("/sheet/new", SHEET)
+    mark = {"sheet": "birch 3", "machine": "bench", "operation": "line_mark", "burns": "4"}
+    looked = guest.get("/plan/look", params=mark).text
+    seen = re.findall(r'name="seen" value="(\w+)"', looked)[0]
+    guest.submit("/plan", {**mark, "seen": seen})
+    assert book.boards().total == 1
+    page = guest.get("/sheet?name=birch+3").text
+    for path in ("plan", "look", "setting", "wattages"):
+        address = rf'href="/{path}\?sheet=birch%203&amp;machine=bench&amp;operation=line_mark"'
+        assert re.search(address, page)
+
+
+@pytest.mark.parametrize("path", ["/track", "/look?sheet=birch+3", "/board/last"])
+def test_a_per_cent_is_written_one_way(open_house: House, path: str) -> None:
+    text = re.sub(r"<[^>]*>", " ", open_house.guest().get(path).text)
+    assert re.search(r"\d[ \N{NO-BREAK SPACE}]%", text) or path == "/track"
+    assert not re.search(r"\d%", text)

@@ -41,7 +41,7 @@ class CardSetting:
     # operation, setting: What is typed in for what
     operation: Operation
     setting: Setting
-    # Its stated chance, the spare energy, when it was kept and for which lot, in sentences
+    # Its stated chance, the margin, when it was kept and for which lot, in sentences
     facts: tuple[str, ...]
     # Why it has to be checked before it is used again; empty when it hasn't
     due: tuple[str, ...] = ()

@@ -31,7 +31,9 @@ def region(
     """Show where an operation works on a sheet, as far as its burns tell."""
     opened = pair.of(book)
     fitted = opened.region if lot is None else opened.of_lot(lot)
-    draw(tasks.regions.region_pictures(fitted, wish, picture or (), passes=passes))
+    in_use = opened.kept if picture else None
+    kept = in_use.setting if in_use else None
+    draw(tasks.regions.region_pictures(fitted, wish, picture or (), passes=passes, kept=kept))
     summary = tasks.regions.summarise(fitted, wish, passes=passes)
     return summary, texts.advice.summary_text(summary)
 
@@ -51,7 +53,9 @@ def recommend(
     opened = pair.of(book)
     advised = tasks.advice.advise(opened, wish)
     rec = advised.recommendation
-    draw(tasks.regions.region_pictures(advised.region, wish, picture or (), advice=rec))
+    in_use = opened.kept if picture else None
+    used = in_use.setting if in_use else None
+    draw(tasks.regions.region_pictures(advised.region, wish, picture or (), advice=rec, kept=used))
     if keep:
         kept = _kept(opened, advised, yes)
         said = texts.advice.now_kept_text(advised, kept, told=True)

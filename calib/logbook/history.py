@@ -297,7 +297,7 @@ def _words(view: View, said: Sequence[Entry], at: str = "") -> str:
     """Say what was said in one go, as a user would name it, and when, else ``at``."""
     main, body, names = said[0], said[0].body, view.names
     at = at or main.at
-    day = f"of {at[:10]} {at[11:16]} UTC"
+    day = f"of {_clock(at)}"
     if main.kind in (*OF_CELL, WITHDRAW):
         told = view.ever(id=main.replaces) if main.kind == WITHDRAW else said
         if told and told[0].kind not in OF_CELL:
@@ -328,7 +328,7 @@ def _words(view: View, said: Sequence[Entry], at: str = "") -> str:
         case "photograph":
             what += f" {body.get('filename')}"
         case kind if kind in STORED_KINDS:
-            what += f" {main.slot!r}"
+            what += f" {main.slot!r}" if main.slot else ""
     return f"{what}, {day}"
 
 
@@ -405,6 +405,11 @@ def _doubled_names(view: View) -> Iterator[tuple[Question, list[Entry]]]:
             yield Question(key=f"board {code}", said=tuple(words), answers=may), pair
 
 
+def _clock(at: str) -> str:
+    """A time of the logbook as the clock on the wall shows it."""
+    return read_time(at).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
 def _which(key: str, said: list[Entry]) -> tuple[Question, list[Entry]]:
     told = []
     for entry in said:
@@ -413,7 +418,7 @@ def _which(key: str, said: list[Entry]) -> tuple[Question, list[Entry]]:
             words = f"{entry.body['what']}: {entry.body['machine']['rated_w']:g} W"
         elif "content" in entry.body:
             words = canonical(entry.body["content"])[:100]
-        told.append(f"{words} ({entry.at[:10]} {entry.at[11:16]} UTC)")
+        told.append(f"{words} ({_clock(entry.at)})")
     numbers = tuple(str(number) for number in range(1, len(said) + 1))
     return Question(key=key, said=tuple(told), answers=numbers), said
 

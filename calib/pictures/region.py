@@ -23,7 +23,7 @@ Loop = tuple[tuple[float, float], ...]
 # Frame of the plot, in units of about a pixel on a phone.
 WIDTH, HEIGHT = 380.0, 396.0
 _STRIP = 0.01  # half of the width that burns at one power are given, as a share
-LEFT, RIGHT, TOP, FOOT = 46.0, 324.0, 16.0, 352.0
+LEFT, RIGHT, TOP, FOOT = 46.0, 318.0, 16.0, 352.0
 # Dashes of the lines of equal chance, lowest level first [units].
 DASHES: tuple[tuple[float, ...], ...] = ((2, 3), (7, 4), (), (9, 3, 2, 3))
 # Radius of a burn's mark, of one that holds a numeral, and of the ring round what is advised.
@@ -64,6 +64,7 @@ class RegionView:
     ceiling_pct: float | None = None
     max_speed_mm_s: float | None = None
     wanted_mark: tuple[int, int] = (2, 2)  # First and last of the mark grades that are wanted
+    mark_names: tuple[str, ...] = MARK_SHORT  # What the material's mark grades are called
     # Mean of the mark grades at each, shape (n_power, n_speed); None for cuts
     expected_mark: Array | None = None
 
@@ -246,6 +247,8 @@ def region_parts(view: RegionView) -> list[Part]:
     places = Places(view)
     burns = list(burn_marks(view, places))
     taken = [mark.at for mark in burns]
+    chosen = [one for one in (view.recommendation, view.kept) if one is not None]
+    taken += [places.at(one.power_pct, one.speed_mm_s) for one in chosen]
     above = view.power_pct, view.speed_mm_s, view.chance
     frame = ((LEFT, FOOT), (RIGHT, FOOT), (RIGHT, TOP), (LEFT, TOP))
     parts: list[Part] = [Shape(look="b0", loops=(frame,))]
@@ -296,12 +299,18 @@ def burn_marks(view: RegionView, places: Places) -> Iterator[BurnMark]:
         if math.dist(at, (x, y)) > 0.1:
             # A wedge beyond the frame, pointing to where they lie.
             turn = math.atan2(y - at[1], x - at[0])
-            tips = ((15.0, 0.0), (9.0, 0.5), (9.0, -0.5))
-            wedge = tuple(
-                (at[0] + r * math.cos(turn + a), at[1] + r * math.sin(turn + a)) for r, a in tips
-            )
-            parts.append(Shape(look="full", loops=(wedge,), name=f"beyond-{number}"))
+            parts.append(_wedge(at, turn, 7.9, name=f"beyond-{number}"))
         yield BurnMark(at=at, parts=tuple(parts))
+
+
+def _wedge(at: Point, turn: float, off: float, name: str = "") -> Shape:
+    """A wedge so far off a place, pointing away from it in the direction ``turn`` [rad]."""
+    (x, y), along, across = at, (math.cos(turn), math.sin(turn)), (-math.sin(turn), math.cos(turn))
+    tips = tuple(
+        (x + a * along[0] + b * across[0], y + a * along[1] + b * across[1])
+        for a, b in ((off + 7.1, 0.0), (off, 4.3), (off, -4.3))
+    )
+    return Shape(look="full", loops=(tips,), name=name)
 
 
 def _mark(view: RegionView, burns: Sequence[Burn], at: Point, number: int) -> Iterator[Part]:
@@ -403,14 +412,19 @@ def region_keys(
         words |= {str(least - 1): "less"} if least > 0 else {}
         words |= {str(most + 1): "deeper"} if most < GRADES[-1] else {}
     keys = [(said, list(mark_shapes(outcome, view, zero))) for outcome, said in words.items()]
-    settings = [(burn.power_pct, burn.speed_mm_s) for burn in view.shown]
-    if len(set(settings)) < sum(burn.count for burn in view.shown):
+    drawn = [part for mark in burn_marks(view, Places(view)) for part in mark.parts]
+    disc = Shape(look="bare", loops=(_slice(zero, _SMALL + 1.5, 0.0, 1.0),))
+    if any(part.look == "share" for part in drawn):
         hit = (
             say("pictures.fell_free") if view.operation == "cut" else say("pictures.were_as_wanted")
         )
-        disc = Shape(look="bare", loops=(_slice(zero, _SMALL + 1.5, 0.0, 1.0),))
         part = Shape(look="full", loops=(_slice(zero, _SMALL + 1.5, 0.0, 0.75),))
         keys.append((f"3/4: 3 of 4 {hit}", [disc, part]))
+    if any(part.look == "half" for part in drawn if isinstance(part, Shape)):
+        part = Shape(look="half", loops=(_slice(zero, _SMALL + 1.5, 0.0, 0.25),))
+        keys.append((say("pictures.one_of_four_hung"), [disc, part]))
+    if any(part.name.startswith("beyond-") for part in drawn):
+        keys.append((say("pictures.burnt_beyond"), [_wedge((0.0, 3.5), -math.pi / 2, 0.0)]))
     if view.recommendation is not None:
         keys.append((advised, advised_shapes(zero, 0.5 * _RING)))
     if view.kept is not None:
@@ -470,7 +484,7 @@ def _likely_marks(view: RegionView, places: Places, taken: list[Point]) -> Itera
                 taken.append(at_best)
                 name = f"grade-{grade}"
                 yield Label(
-                    look="likely", text=f"{grade} {MARK_SHORT[grade]}", at=at_best, name=name
+                    look="likely", text=f"{grade} {view.mark_names[grade]}", at=at_best, name=name
                 )
 
 
@@ -504,7 +518,17 @@ def _limits(view: RegionView, places: Places, taken: Sequence[Point]) -> Iterato
             look="limit", loops=loops, closed=False, dashes=(6, 2, 1, 2), name="limit-top-speed"
         )
         text = say("pictures.top_speed", figure=figure_words(speed))
-        yield Label(look="small", text=text, at=(RIGHT - 5.0, y + 8.0), anchor="end")
+        wide = 6.0 * len(text)
+        ends = [
+            (x, y + down) for down in (8.0, 20.0) for x in np.arange(RIGHT - 5, LEFT + wide, -8)
+        ]
+
+        def lies_on(end: Point, wide: float = wide) -> int:
+            return sum(
+                end[0] - wide - 8 < x < end[0] + 8 and abs(end[1] - y) < 13 for x, y in taken
+            )
+
+        yield Label(look="small", text=text, at=min(ends, key=lies_on), anchor="end")
 
 
 def _axes(places: Places) -> Iterator[Part]:

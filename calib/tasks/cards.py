@@ -157,7 +157,7 @@ def _stated(advice: Advice | None, material: str) -> str:
 
 
 def _margin(chances: Chances, rec: Recommendation | None) -> str:
-    """Chance, spare energy and char as all burns of the pair tell them today."""
+    """Chance, margin and char as all burns of the pair tell them today."""
     if rec is None:
         return say("tasks.spare_energy_not_known")
     burns = sum(burn.count for burn in chances.region.burns)

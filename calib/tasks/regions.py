@@ -18,9 +18,18 @@ from calib.fit.model import columns_of, grade_chances, settings_of
 from calib.fit.region import Region, thinned_region
 from calib.fit.second_opinion import second_opinion
 from calib.limits import power_limits_pct, snap_power, snap_speed, speed_limits_mm_s
+from calib.materials import scales_of
 from calib.pictures.region import RegionView
 from calib.plan.next_marks import mark_pitch
-from calib.records import KINDS, Operation, Setting, grade_ends, grades_typed, outcome_order
+from calib.records import (
+    KINDS,
+    Operation,
+    Setting,
+    grade_ends,
+    grades_typed,
+    outcome_order,
+    short_words,
+)
 from calib.tasks.advice import recommended, wish_of
 from calib.tasks.files import Files, PictureFormat, pictures_named
 from calib.tasks.wishes import RegionWish
@@ -51,13 +60,14 @@ def region_pictures(
     *,
     passes: int | None = None,
     advice: Recommendation | None = None,
+    kept: Setting | None = None,
 ) -> Files:
     """Draw a region with its burns and, where one can be given, the recommendation."""
 
     def draw(format: PictureFormat) -> bytes:
         from calib.pictures.region_file import region_picture  # loads matplotlib
 
-        view = advised_view(region, wish, passes=passes, advice=advice)
+        view = advised_view(region, wish, passes=passes, advice=advice, kept=kept)
         return region_picture(view, format=format)
 
     return pictures_named(names, draw)
@@ -69,6 +79,7 @@ def advised_view(
     *,
     passes: int | None = None,
     advice: Recommendation | None = None,
+    kept: Setting | None = None,
 ) -> RegionView:
     """What a picture shows with what is recommended, or with why nothing is."""
     try:
@@ -79,7 +90,9 @@ def advised_view(
     setting, chance = (advice.setting, advice.chance) if advice else (None, 1.0)
     if chance < (wish.asked_of(region.operation) or 0.0):
         said += say("tasks.that_is_less_than_was_asked")
-    return region_view(region, wish, passes=passes, advised=setting, chance=chance, said=said)
+    return region_view(
+        region, wish, passes=passes, advised=setting, chance=chance, kept=kept, said=said
+    )
 
 
 def region_view(
@@ -142,6 +155,7 @@ def region_view(
         ceiling_pct=machine.ceiling_pct,
         max_speed_mm_s=machine.max_speed_mm_s,
         wanted_mark=grade_ends(wish.mark),
+        mark_names=short_words(scales_of(region.sheet.material)["mark"]),
         expected_mark=expected,
     )
 
@@ -294,6 +308,7 @@ class Summary:
 
     machine: str
     sheet: str
+    material: str
     operation: Operation
     passes: int
     line_pitch_mm: float | None
@@ -324,6 +339,7 @@ def summarise(region: Region, wish: RegionWish, *, passes: int | None = None) ->
     return Summary(
         machine=machine.name,
         sheet=region.sheet.name,
+        material=region.sheet.material,
         operation=region.operation,
         passes=shown,
         line_pitch_mm=mark_pitch(region),

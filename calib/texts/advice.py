@@ -26,7 +26,7 @@ from calib.texts.words import (
     wrapped,
 )
 from calib.typed import write
-from calib.units import show_chance
+from calib.units import show_chance, show_percent
 
 if TYPE_CHECKING:
     from calib.logbook import Kept
@@ -70,17 +70,25 @@ def region_table(summary: Summary) -> tuple[str, tuple[str, ...], list[tuple[str
     if summary.operation == "cut":
         passes = "1 pass" if summary.passes == 1 else f"{summary.passes} passes"
         title = say("texts.fastest_speed_by_chance", scope=wish_scope(wish), passes=passes)
-        header = ("power", *(f"{level:g}" for level in LEVELS), "char then")
+        header = ("power", *(show_percent(level) for level in LEVELS), "char then")
     else:
         mark = grades_typed(wish.mark)
         apart = ""
         if summary.line_pitch_mm is not None:
             apart = say("texts.lines_apart", line_pitch_mm=summary.line_pitch_mm)
         title = say(
-            "texts.speeds_for_a_mark", grades=mark, words=mark_words(wish.mark), apart=apart
+            "texts.speeds_for_a_mark",
+            grades=mark,
+            words=mark_words(wish.mark, scales_of(summary.material)["mark"]),
+            apart=apart,
         )
         likeliest = say("texts.likeliest_at", grades=mark)
-        header = ("power", say("texts.deeper_in_fewer", deeper=DEEPER), likeliest, "chance then")
+        header = (
+            "power",
+            say("texts.deeper_in_fewer", deeper=show_percent(DEEPER)),
+            likeliest,
+            "chance then",
+        )
     rows = []
     for row in summary.rows:
         last = "-" if row.expected_char is None else f"about {row.expected_char:.1f}"
@@ -89,7 +97,7 @@ def region_table(summary: Summary) -> tuple[str, tuple[str, ...], list[tuple[str
             for speed, tested in zip(row.speeds_mm_s, row.tested, strict=True)
         )
         if row.chance is not None:
-            last = f"{row.chance:.2f}"
+            last = show_percent(row.chance)
         rows.append((f"{row.power_pct:g} %", *speeds, last))
     return title, header, rows
 
@@ -123,7 +131,7 @@ def _learned(summary: Summary) -> str:
     lines = [say("texts.doubt_left")]
     for model, ratios in summary.learned.items():
         left = ", ".join(
-            f"{words} {min(ratios[name], 1.0):.0%}"
+            f"{words} {show_percent(min(ratios[name], 1.0))}"
             for name, words in LEARNED_WORDS.items()
             if name in ratios and ratios[name] < _NOTHING_LEARNED
         )
@@ -243,7 +251,8 @@ def margin_lines(rec: Recommendation, material: str) -> list[str]:
     if rec.share_of_two_more_rounds is not None and rec.share_of_two_more_rounds >= 0.995:
         lines.append(say("texts.two_rounds_hardly_faster"))
     elif rec.share_of_two_more_rounds is not None:
-        lines.append(say("texts.share_of_two_rounds", rec=rec, burns=BURNS))
+        share = show_percent(rec.share_of_two_more_rounds)
+        lines.append(say("texts.share_of_two_rounds", share=share, burns=BURNS))
     if rec.chance_if_scatter_doubled is not None:
         chance, then = show_chance(rec.chance_if_scatter_doubled), ""
         if again := rec.setting_if_scatter_doubled:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,7 +24,7 @@ from calib.texts.words import (
     table,
     wrapped,
 )
-from calib.units import show_speed
+from calib.units import show_percent, show_speed
 
 if TYPE_CHECKING:
     from calib.boards.focus import FocusBoard
@@ -95,9 +96,9 @@ def _head(grid: Grid) -> str:
 
 def _forecast(grid: Grid, events: Mapping[str, float]) -> str:
     if grid.operation == "cut":
-        return f"{events['through']:.0%} falls free"
+        return f"{show_percent(events['through'])} falls free"
     event, chance = next(iter(events.items()))
-    return f"{chance:.0%} {event.replace('_', ' ')}"
+    return f"{show_percent(chance)} {event.replace('_', ' ')}"
 
 
 def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
@@ -266,6 +267,8 @@ def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path
 
 def file_kind(name: str) -> str:
     """What the end of a file's name says of it."""
+    if part := re.search(r"-(\d+)of(\d+)\.svg$", name):
+        return say("texts.part_of_drawing", number=part[1], count=part[2])
     ending = max((end for end in _KINDS if name.endswith(end)), key=len, default="")
     return _KINDS.get(ending, "")
 

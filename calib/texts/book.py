@@ -113,12 +113,13 @@ _KINDS = {
     "withdraw": "withdrawal",
     "name": "new name",
     "costs": "set of costs",
-    "comb_readings": "set of readings of a comb",
+    "comb": "joint board",
+    "comb_readings": "set of readings of a joint board",
     "same": "answer",
 }
 _MANY = {
     "setup": "changes of set-up", "size": "coupons measured", "cell_note": "notes on cells",
-    "costs": "sets of costs", "comb_readings": "sets of readings of combs",
+    "costs": "sets of costs", "comb_readings": "sets of readings of joint boards",
 }  # fmt: skip
 
 

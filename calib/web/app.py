@@ -20,6 +20,7 @@ from calib.errors import (
     InvalidQuantity,
     InvalidRecord,
     LogbookError,
+    Misfit,
     NeedsYes,
     NotEnoughEvidence,
     RefusedMaterial,
@@ -69,7 +70,8 @@ _FORMS = {
         "/start", "/machine/new", "/machine", "/sheet/new", "/material", "/plan", "/setting",
         "/job", "/lot", "/change", "/check", "/elsewhere", "/logbook", "/drawing", "/look",
         "/undo", "/withdraw", "/sessions", "/costs", "/questions", "/restore", "/import",
-        "/sheet/change", "/joints", "/kerf",
+        "/sheet/change", "/joints", "/kerf", "/results", "/stair", "/proof", "/cause", "/wattages",
+        "/machine/moves",
     )},
     "/plan/look": "/plan",
     "/setting/look": "/setting",
@@ -81,12 +83,15 @@ _FORMS = {
     "/setting/none": "/setting",
 }  # fmt: skip
 # Forms that store nothing are sent as addresses.
-_LOOKS = ("/plan/look", "/setting/look", "/material", "/look")
+_LOOKS = (
+    "/plan/look", "/setting/look", "/material", "/look", "/cause", "/wattages", "/machine/moves",
+)  # fmt: skip
 _INSIDE = re.compile(r"(/board/[^/]+)/(?:results|photographs)|(/joint/[^/]+)")
 # What such a page is about.
 _PAIR = ("sheet", "machine", "operation")
 _ABOUT = {
     "/machine": ("name",),
+    "/machine/moves": ("name",),
     "/lot/taken": ("sheet",),
     "/look": _PAIR,
     "/undo": ("board", "machine", "sheet"),
@@ -164,7 +169,7 @@ async def _calib_error(request: Request, error: Exception) -> Response:
         fields=tuple(
             FieldError(
                 field=each.field,
-                message=say("web.this_is_needed") if each.missing else each.said("It"),
+                message=say("web.this_is_needed") if each.missing else _misfit_words(each),
             )
             for each in misfits
         ),
@@ -172,6 +177,13 @@ async def _calib_error(request: Request, error: Exception) -> Response:
         reading=api.outcome(error.looked) if isinstance(error, CellChanged) else None,
     )
     return await _again_or(request, status, problem)
+
+
+def _misfit_words(misfit: Misfit) -> str:
+    """What doesn't fit, beside its field; of what isn't given only what to give."""
+    if misfit.value in (None, "") and not misfit.sentence:
+        return f"{misfit.allowed[:1].upper()}{misfit.allowed[1:]}."
+    return misfit.said("It")
 
 
 async def _again_or(request: Request, status: int, problem: Problem) -> Response:
@@ -204,8 +216,12 @@ async def _http_error(request: Request, error: Exception) -> Response:
 
 async def _wrong_request(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
+    to_person = not request.url.path.startswith("/api/")
     fields = tuple(
-        FieldError(field=".".join(str(part) for part in one["loc"][1:]), message=_field_words(one))
+        FieldError(
+            field=".".join(str(part) for part in one["loc"][1:]),
+            message=_field_words(one, to_person),
+        )
         for one in error.errors()
     )
     named = "; ".join(
@@ -217,14 +233,22 @@ async def _wrong_request(request: Request, error: Exception) -> Response:
     return await _again_or(request, 422, problem)
 
 
-def _field_words(error: Mapping[str, Any]) -> str:
+def _field_words(error: Mapping[str, Any], to_person: bool) -> str:
     if error["type"] == "value_error":
         return str(error["ctx"]["error"])
     if error["type"] in _MISSING:
         return say("web.this_is_needed")
     if error["type"] in _NO_WHOLE:
         return say("web.cant_be_read", input=shown(error["input"]))
-    return str(error["msg"])
+    given, bounds = shown(error["input"]), error.get("ctx", {})
+    if error["type"] == "literal_error":
+        expected = str(bounds["expected"]).removeprefix("'', ").replace("'", "")
+        return say("web.isnt_one_of", input=given, expected=expected)
+    if error["type"] == "greater_than_equal":
+        return say("web.too_small", input=given, least=bounds["ge"])
+    if error["type"] == "less_than_equal":
+        return say("web.too_large", input=given, most=bounds["le"])
+    return say("web.cant_be_taken", input=given) if to_person else str(error["msg"])
 
 
 async def _defect(request: Request, _error: Exception) -> Response:

@@ -16,10 +16,14 @@ from calib.texts.words import setting_words
 # Smallest side of what a finger has to hit, and how far a cell's reach goes beyond its edge.
 TARGET_PX = 88
 _REACH_MM = 4.0
+# Width that a wide screen has for a board beside what is tapped.
+_WHOLE_PX = 760
 _RIM_MM = 2.0
 _CORNER_MM = 2.0
 # From this height on [mm] the signs stand under the code, else beside it.
 _TALL_MM = 12.0
+# Narrower cells have room for their code alone.
+_WIDE_MM = 16.0
 _THROUGH = {"through": say("web.falls_free"), "hanging": "hangs", "no": say("web.not_cut")}
 
 
@@ -40,10 +44,12 @@ def board_svg(
         for cell in as_they_lie(grid)
     )
     wide = _pixels(grid) if tappable else 0.0
+    # Half as large is still large enough for a mouse: on a wide screen it is shown whole.
+    fits = " fits" if 0 < wide <= 2 * _WHOLE_PX else ""
     size = f' width="{wide:.0f}"' if tappable else f' width="{width + 2 * _RIM_MM:g}mm"'
     role = "group" if tappable else "img"
     return (
-        f'<svg class="board"{size} viewBox="{box}" role="{role}"'
+        f'<svg class="board{fits}"{size} viewBox="{box}" role="{role}"'
         f' aria-label="Board {escape(grid.board_id)} as it lies, {width:g} by {height:g} mm">'
         f'<rect class="sheet" x="0" y="0" width="{width:g}" height="{height:g}" rx="1"/>'
         f"{_ruler(width, height)}{cells}</svg>"
@@ -128,16 +134,26 @@ def _as_data(look: Looked) -> dict[str, str]:
 def _signs(cell: Cell, reading: Reading, asks: str) -> str:
     """Code, sign of what fell, and grade; the sign that fits is shown by its class."""
     middle, below = cell.x_mm + cell.width_mm / 2, cell.y_mm + cell.height_mm / 2
-    if cell.height_mm >= _TALL_MM:
+    if cell.path_mm:  # a part of a piece, in which other parts lie
+        aside = 5.0 if cell.width_mm < 2 * _CORNER_MM else 0.0  # beside what is too small
+        code = (middle - aside, below + 1.7) if aside else (middle, cell.y_mm + 6.0)
+        sign = (middle - 3.0, cell.y_mm + 10.0)
+        grade = (middle + 3.0, cell.y_mm + 11.7)
+    elif cell.height_mm >= _TALL_MM:
         code, sign = (middle, below - 1.4), (middle - 3.0, below + 4.0)
         grade = (middle + 3.0, below + 5.7)
+    elif cell.width_mm < _WIDE_MM and reading.is_empty and not asks:
+        code, sign = (middle, below + 1.7), (middle, below + 1.7)
+        grade = sign
     else:
         code = (cell.x_mm + 0.3 * cell.width_mm, below + 1.7)
         sign = grade = (cell.x_mm + 0.72 * cell.width_mm, below + 1.7)
     x, y = sign
+    # Three characters have no room for their usual size.
+    style = "code small" if len(cell.label) > 2 and cell.width_mm < 12.0 else "code"
     digit = asks or _empty_if_none(reading.char if reading.mark is None else reading.mark)
     return (
-        f'<text class="code" x="{code[0]:g}" y="{code[1]:g}">{escape(cell.label)}</text>'
+        f'<text class="{style}" x="{code[0]:g}" y="{code[1]:g}">{escape(cell.label)}</text>'
         f'<circle class="s-through" cx="{x:g}" cy="{y:g}" r="2.2"/>'
         f'<g class="s-hanging"><circle class="ring" cx="{x:g}" cy="{y:g}" r="2.2"/>'
         f'<path d="M{x - 2.2:g} {y:g}a2.2 2.2 0 0 0 4.4 0z"/></g>'
@@ -148,6 +164,8 @@ def _signs(cell: Cell, reading: Reading, asks: str) -> str:
 
 def _setting(cell: Cell) -> str:
     """Power and speed, in a line or beside the code, as there is room."""
+    if cell.part or (cell.height_mm < _TALL_MM and cell.width_mm < _WIDE_MM):
+        return ""
     middle, below = cell.x_mm + cell.width_mm / 2, cell.y_mm + cell.height_mm / 2
     power, speed = f"{cell.power_pct:g} %", f"{cell.speed_mm_s:g}"
     if cell.height_mm < _TALL_MM:

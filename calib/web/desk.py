@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import hashlib
+import re
 import secrets
 import threading
 from collections import OrderedDict
@@ -38,6 +39,7 @@ from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, JobWish, Nam
 from calib.texts.checks import change_words
 from calib.texts.say import say, sentences
 from calib.texts.words import (
+    about,
     chance_words,
     counted,
     date_words,
@@ -56,6 +58,8 @@ _REGIONS_KEPT = 6
 _ANSWERS_KEPT = 64
 # Drawings and files that are looked at: a large one takes some 100 MB.
 _LARGE_KEPT = 3
+# Materials that are called by letters.
+_LETTERS = {"abs", "hdpe", "mdf", "pet", "petg", "pla", "pom", "pvb"}
 # Boards among which check strips are looked for, the newest first.
 _RECENT = 200
 
@@ -207,13 +211,16 @@ def _templates() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     environment.filters |= {
+        "about": about,
+        "begun": _begun,
         "change": change_words,
         "chance": chance_words,
         "counted": counted,
         "date": date_words,
         "operation": operation_words,
-        "setting": setting_words,
-        "speed": speed_words,
+        "setting": lambda setting: _unbroken(setting_words(setting)),
+        "speed": lambda speed: _unbroken(speed_words(speed)),
+        "unbroken": _unbroken,
     }
     environment.globals |= {
         "say": say,
@@ -245,6 +252,19 @@ def _templates() -> jinja2.Environment:
         "errors": {},
     }
     return environment
+
+
+def _begun(sentence: str) -> str:
+    """Begin a sentence as one begins it: the table of hazards has its words small."""
+    word, colon, rest = sentence.partition(":")
+    if sentence.startswith("calib "):
+        return sentence
+    return (word.upper() if word in _LETTERS else word[:1].upper() + word[1:]) + colon + rest
+
+
+def _unbroken(words: str) -> str:
+    """Keep a number and its unit in one line."""
+    return re.sub(r"(?<=\d) (?=%|(?:mm|m|s|min|W|pass|passes)\b)", "\N{NO-BREAK SPACE}", words)
 
 
 def _advised(pair: OpenPair, wish: RegionWish) -> Any | None:

@@ -17,7 +17,7 @@ from calib.tasks.regions import region_view, somewhere
 from calib.tasks.standing import standing
 from calib.tasks.wishes import BoardWish, JobCounts, Named, Pair
 from calib.texts.say import say
-from calib.texts.words import chance_words, setting_words
+from calib.texts.words import setting_words
 from calib.web.asking import Ask, Form, page
 from calib.web.board_svg import board_svg
 from calib.web.desk import Desk, desk_of, now
@@ -115,7 +115,6 @@ def look(request: Request, sent: Sent) -> Response:
 
 def _kept_words(kept: KeptSetting) -> str:
     said = f"kept: {setting_words(kept.setting)}"
-    said += f", {chance_words(kept.advice)}" if kept.advice else ""
     return said + (say("web.out_of_date") if kept.not_current else "")
 
 

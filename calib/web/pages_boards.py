@@ -64,7 +64,9 @@ def burnt(request: Request) -> Response:
             ("/plan", say("web.plan_next_one"), ""),
             ("/setting", say("web.tell_me_what_to_set"), ""),
         ]
-        return page(request, title, say("web.every_board_in_logbook_is_read"), Ways(ways=ways))
+        every = say("web.every_board_in_logbook_is_read")
+        told = every if here.book.boards(limit=1).total else say("web.no_board_is_planned_yet")
+        return page(request, title, told, Ways(ways=ways))
     boards = [
         (
             f"/board/{one.id}/record",

@@ -45,6 +45,10 @@ _DONE: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
 }  # fmt: skip
 
 
+# Outcomes whose own word says little without its column.
+_SAID = {"no": say("web.not_cut"), "unread": say("web.not_read_yet")}
+
+
 @router.get("/logbook")
 def logbook(
     request: Request,
@@ -73,7 +77,8 @@ def logbook(
     after = skip + _PAGE if page.total > skip + _PAGE else 0
     sheets = here.book.sheets()
     return here.ask(request, "logbook.html", page=page, text=text, said_of=said,
-                    asked=asked, outcomes=[(one, one) for one in OUTCOMES],
+                    asked=asked, said_outcomes=_SAID,
+                    outcomes=[(one, _SAID.get(one, one)) for one in OUTCOMES],
                     sheet_names=[(one.name, one.name) for one in sheets],
                     machine_names=[(one.name, one.name) for one in here.book.machines()],
                     skip=skip, after=after,

@@ -14,7 +14,6 @@ from calib.logbook import ImportReport, Question, Session, export_csv, export_te
 from calib.logbook.backup import check_book
 from calib.logbook.history import Whose
 from calib.records import Costs
-from calib.records.fields import spoken
 from calib.tasks.costing import costs_of, record_costs
 from calib.tasks.keeping import BackupFile, back_up, import_book, list_backups, put_back
 from calib.tasks.pairs import board_entry, find_board, find_machine, find_sheet
@@ -210,12 +209,11 @@ def costs(request: Request) -> Response:
     fields = some(Costs)
     typed = {one.name: write(one, getattr(known, one.name)) for one in fields
              if one.name not in known.guessed}  # fmt: skip
-    guessed = ", ".join(spoken(name) for name in known.guessed)
     return page(
         request,
         say("web.what_things_cost"),
         say("web.asked_once_from_it_follow_price"),
-        say("web.guesses_as_long_as_you_dont", guessed=guessed) if guessed else None,
+        say("web.what_is_left_empty_is_guessed") if known.guessed else None,
         Form(action="/costs", button=say("web.record_it"), asks=fields, typed=typed),
     )
 

@@ -32,9 +32,9 @@ from calib.tasks.wishes import CheckWish, CombWish, FocusWish, Named, Pair, Proo
 from calib.tasks.workshop import change_sheet
 from calib.texts.joints import joint_words
 from calib.texts.say import say
-from calib.texts.words import date_words, operation_words, setting_words, speed_words
+from calib.texts.words import about, date_words, operation_words, setting_words, speed_words
 from calib.typed import write
-from calib.units import parse_length_mm
+from calib.units import parse_length_mm, show_percent
 from calib.web.asking import Ask, Form, Picture, Table, Told, Ways, done, page, some
 from calib.web.desk import desk_of, download, now
 from calib.web.forms import Sent, changes, filled, typed_for
@@ -56,7 +56,8 @@ def machines(request: Request) -> Response:
     """Which machines are there?"""
     rows = [
         ((one.name, f"/machine?{urlencode({'name': one.name})}"), f"{one.rated_w:g} W",
-         one.source, f"{one.bed_mm[0]:g} x {one.bed_mm[1]:g} mm", speed_words(one.max_speed_mm_s))
+         say("web.co2_laser" if one.source == "co2" else "web.diode_laser"),
+         f"{one.bed_mm[0]:g} × {one.bed_mm[1]:g} mm", speed_words(one.max_speed_mm_s))
         for one in desk_of(request).book.machines()
     ]  # fmt: skip
     return page(
@@ -114,7 +115,7 @@ def no_setting(request: Request, sent: Sent) -> Response:
 
 
 @router.get("/joints")
-def joints(request: Request) -> Response:
+def joints(request: Request, sent: Sent) -> Response:
     """Which joint boards are there, and plan one."""
     book = desk_of(request).book
     rows = [
@@ -133,6 +134,7 @@ def joints(request: Request) -> Response:
             action="/joints",
             button=say("web.plan_joint_board"),
             title=say("web.another_one"),
+            typed=sent,
             asks=("pair", *some(CombWish, but=("setting", "paper")), *_OWN_SETTING),
         ),
         Ways(ways=[("/kerf", "Kerf", say("web.from_coupons_that_were_measured"))]),
@@ -380,7 +382,7 @@ def wattages(request: Request, sent: Sent) -> Response:
     table = table_of_wattages(pair.of(desk_of(request).book))
     rows = [
         (f"{row.rated_w:g} W", f"{row.power_pct:g} %", speed_words(row.speed_mm_s),
-         f"{row.slowest_mm_s:.3g} to {row.fastest_mm_s:.3g} mm/s", row.note)
+         f"{about(row.slowest_mm_s)} to {about(row.fastest_mm_s)} mm/s", row.note)
         for row in table.rows
     ]  # fmt: skip
     head = ("rated", "power", say("web.begin_at"), "9 of 10 within", "note")
@@ -417,7 +419,7 @@ def cause(request: Request, sent: Sent) -> Response:
         return page(request, title, words, form)
     machine, sheet = filled(Named, sent).of(desk_of(request).book).names
     found = sheet_or_machine(desk_of(request).book, machine, sheet, None)
-    rows = [(name, f"{chance:.0%}") for name, chance in found.chance.items()]
+    rows = [(name, show_percent(chance)) for name, chance in found.chance.items()]
     table = Table(title=say("web.how_likely"), head=(say("web.it_is_2"), "chance"), rows=rows)
     return page(request, title, found.words, table, form, of=f"{sheet} on {machine}")
 

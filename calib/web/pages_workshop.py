@@ -213,12 +213,15 @@ def material(request: Request, sent: Sent) -> Response:
 
 
 @router.get("/lot")
-def ask_lot(request: Request) -> Response:
+def ask_lot(request: Request, sent: Sent) -> Response:
     """I have a new lot of a sheet."""
     names = [(one.name, one.name) for one in desk_of(request).book.sheets()]
     sheet = Ask(name="name", label=say("web.of_which_sheet"), kind="choose", options=names)
     form = Form(
-        action="/lot", button=say("web.record_it"), asks=[sheet, *some(Sheet, "lot", "measured_mm")]
+        action="/lot",
+        button=say("web.record_it"),
+        asks=[sheet, *some(Sheet, "lot", "measured_mm")],
+        typed={"name": sent.get("sheet", "")},
     )
     return page(request, say("web.i_have_new_lot_of_sheet"), form)
 

@@ -23,6 +23,9 @@ from calib.pictures.region import (
 )
 from calib.records import Setting
 
+# About the width of a letter of the read-out, which is bold and 14 units tall.
+_RIDE = 8.0
+
 
 def region_svg(view: RegionView, start: Setting, said: str) -> str:
     """Draw a region, with a cross at the setting to begin looking at, and what holds there."""
@@ -44,16 +47,18 @@ def region_svg(view: RegionView, start: Setting, said: str) -> str:
         f"{_drawn(region_parts(view))}"
         f'<g clip-path="url(#plot)"><g class="here" transform="translate({x:.1f} {y:.1f})">'
         '<path d="M0 -400V400M-400 0H400"/><circle r="6"/><circle class="grip" r="26"/></g></g>'
-        f'<text class="ride" data-out="short" {_aside(x, y)}>{escape(said)}</text></svg>'
+        f'<text class="ride" data-out="short" {_aside(x, y, said)}>{escape(said)}</text></svg>'
     )
 
 
-def _aside(x: float, y: float) -> str:
-    """Where the read-out rides: above the cross, or below it, on the side with more room."""
-    left = x > (LEFT + RIGHT) / 2
+def _aside(x: float, y: float, said: str) -> str:
+    """Where the read-out rides: above the cross, or below it, on the side with more room, and
+    never out of the picture."""
+    left, wide = x > (LEFT + RIGHT) / 2, _RIDE * len(said) + 4.0
+    beside = max(x - 12.0, wide) if left else min(x + 12.0, WIDTH - wide)
     up = y - 14 if y > TOP + 30 else y + 24
     anchor = "end" if left else "start"
-    return f'x="{x - 12 if left else x + 12:.1f}" y="{up:.1f}" text-anchor="{anchor}"'
+    return f'x="{beside:.1f}" y="{up:.1f}" text-anchor="{anchor}"'
 
 
 def region_key_svgs(view: RegionView, advised: str, kept: str = "") -> list[tuple[str, str]]:

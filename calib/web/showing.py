@@ -13,6 +13,7 @@ from calib.tasks.standing import minutes_of
 from calib.texts.advice import EDGES, margin_lines, region_table, stated_words, wish_scope
 from calib.texts.say import say
 from calib.texts.words import date_words, reading_words
+from calib.units import show_percent
 
 if TYPE_CHECKING:
     from calib.logbook import HistoryLine
@@ -42,7 +43,7 @@ def _forecast(events: Any) -> str:
         if event == "through"
         else say("web.mark_2", event=event.removeprefix("mark_"))
     )
-    return f"{what}: {chance:.0%}"
+    return f"{what}: {show_percent(chance)}"
 
 
 def look_shown(region: Any, wish: RegionWish, start: Setting) -> dict[str, Any]:
@@ -52,6 +53,7 @@ def look_shown(region: Any, wish: RegionWish, start: Setting) -> dict[str, Any]:
         "edge": EDGES[region.edge],
         "title": title,
         "rows": rows,
+        "starred": any("*" in cell for row in rows for cell in row),
         "head": head,
         "out": out_words(read_out(region, wish, start), region.sheet.material),
         "wish": wish_words(wish, region),
@@ -105,7 +107,7 @@ def time_words(seconds: float) -> str:
 def wish_words(wish: RegionWish, region: Any) -> str:
     """Say what was asked, in a sentence."""
     if region.operation != "cut":
-        words = mark_words(wish.mark).split(" (")[0]
+        words = mark_words(wish.mark, scales_of(region.sheet.material)["mark"]).split(" (")[0]
         return say("web.wanted_mark", grades_typed=grades_typed(wish.mark), words=words)
     char, worst = say("web.char_doesnt_matter"), wish.char_at_most
     if worst is not None:
@@ -133,12 +135,20 @@ def history_rows(lines: Sequence[HistoryLine], material: str) -> list[dict[str, 
             "id": line.id,
             "board": line.board,
             "cell": line.cell,
-            "what": (line.reading and reading_words(line.reading, material)) or line.text,
+            "what": _heard(line, material),
             "why": line.why,
             "gone": line.superseded,
         }
         for line in reversed(lines)
     ]
+
+
+def _heard(line: HistoryLine, material: str) -> str:
+    """What was recorded; of what isn't read off a board also what kind of thing it is."""
+    if line.reading:
+        return reading_words(line.reading, material) or line.text
+    kind = line.kind.replace("_", " ")
+    return line.text if line.board or line.text.startswith(kind) else f"{kind}: {line.text}"
 
 
 def track_shown(record: Any) -> dict[str, Any]:
@@ -148,8 +158,8 @@ def track_shown(record: Any) -> dict[str, Any]:
         "why": "",
         "picture": track_svg(record.rows),
         "rows": [
-            (f"{row.stated:.0%}", f"{row.came:.0%}", f"{row.low:.0%} to {row.high:.0%}",
-             str(row.count))
+            (show_percent(row.stated), show_percent(row.came),
+             f"{100 * row.low:.0f} to {show_percent(row.high)}", str(row.count))
             for row in record.rows
         ],
     }  # fmt: skip
@@ -173,12 +183,15 @@ def track_svg(rows: Sequence[Any]) -> str:
         along, up, words = left + at(tick), foot - at(tick), f"{100.0 * tick:.0f}"
         drawn.append(f'<text x="{along:.1f}" y="{foot + 16:g}">{words}</text>')
         drawn.append(f'<text class="end" x="{left - 6:g}" y="{up + 4:.1f}">{words}</text>')
-    drawn.append(f'<text x="{left + size / 2:g}" y="{foot + 34:g}">stated [%]; up: came [%]</text>')
+    drawn.append(f'<text x="{left + size / 2:g}" y="{foot + 34:g}">stated [%]</text>')
+    upright = f'transform="translate(12 {foot - size / 2:g}) rotate(-90)"'
+    drawn.append(f"<text {upright}>came out [%]</text>")
     for row in rows:
         x, low, high = left + at(row.stated), foot - at(row.low), foot - at(row.high)
         y = foot - at(row.came)
         drawn.append(f'<path class="within" d="M{x:.1f} {low:.1f}V{high:.1f}"/>')
-        title = say("web.stated_came", row=row)
+        stated, came = show_percent(row.stated), show_percent(row.came)
+        title = say("web.stated_came", stated=stated, came=came, count=row.count)
         drawn.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="5"><title>{title}</title></circle>')
     words = say("web.stated_chances_against_shares_that_came")
     head = f'<svg class="chart" viewBox="0 0 340 340" role="img" aria-label="{words}">'

@@ -47,7 +47,7 @@ def add_workshop(page: Any) -> None:
     fill(page, name="bench", rated_w="60", bed_mm="600x400", max_speed_mm_s="400 mm/s",
          acceleration_mm_s2="3000", power_word_full="1000", slat_gap_mm="8")  # fmt: skip
     page.get_by_role("button", name="Record it").click()
-    page.get_by_role("link", name="I have a sheet").click()
+    page.get_by_role("link", name="I have a new sheet").click()
     fill(page, name="bad", material="PVC", thickness_mm="3")
     page.get_by_role("button", name="record it").click()
     page.get_by_role("alert").wait_for()

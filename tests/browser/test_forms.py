@@ -83,3 +83,56 @@ def test_slots_are_tapped_and_the_answer_follows(
         served.look(page, "joint-tapped")
         page.reload()
         assert page.get_by_label(re.compile("S2, .*: snug")).is_checked()
+
+
+def test_a_form_asks_only_what_the_choice_needs(
+    tmp_path: Path, chromium: Any, pictures: Path | None
+) -> None:
+    maker = Shell(tmp_path)
+    for words in (MACHINE, BIRCH, ("plan", "--burns", "4")):
+        maker.run(*words)
+    with serving(maker.book, chromium, pictures) as served:
+        page = served.device(PHONE)
+        page.goto(served.site.address + "/setting")
+        sure, strong = page.get_by_label("How sure must"), page.get_by_label("Mark: how strong")
+        path = page.get_by_label("The job's cut path")
+        assert (sure.is_visible(), strong.is_visible(), path.is_visible()) == (True, False, False)
+        page.get_by_label("a whole job").check()
+        assert path.is_visible()
+        page.get_by_label("mark lines").check()
+        assert (sure.is_visible(), strong.is_visible(), path.is_visible()) == (False, True, False)
+        served.look(page, "setting-mark")
+        # A wide table: on a phone nothing of it lies beyond the edge.
+        page.goto(served.site.address + "/machines")
+        frame = "document.querySelector('.table-frame')"
+        assert page.evaluate(f"{frame}.scrollWidth <= {frame}.clientWidth")
+        assert page.get_by_role("cell", name="CO2 laser").is_visible()
+        # On a desk a board that is recorded lies there whole.
+        desk = served.device(DESK)
+        desk.goto(f"{served.site.address}/board/{served.code}/record")
+        frame = "document.querySelector('.board-frame')"
+        assert desk.evaluate(f"{frame}.scrollWidth <= {frame}.clientWidth")
+
+
+def test_what_is_needed_is_never_asked_where_it_is_folded_away(
+    tmp_path: Path, chromium: Any, pictures: Path | None
+) -> None:
+    """A browser doesn't send a form whose needed field can't be seen, and doesn't say why."""
+    maker = Shell(tmp_path)
+    for words in (MACHINE, BIRCH, ("plan", "--burns", "4")):
+        maker.run(*words)
+    with serving(maker.book, chromium, pictures) as served:
+        page = served.device(PHONE)
+        for path in ("start", "change", "machine?name=bench", "machine/new", "plan", "setting",
+                     "sheet/new", "joints", "sessions", "board/last", "job"):  # fmt: skip
+            page.goto(f"{served.site.address}/{path}")
+            hidden = "details:not([open]) form :invalid, form details:not([open]) :invalid"
+            inside = f"[...document.querySelectorAll('{hidden}')]"
+            # A form that is folded away as a whole is opened before it is sent.
+            asked = f"{inside}.filter((e) => !e.closest('details').querySelector('form'))"
+            assert page.evaluate(f"{asked}.map((e) => e.name)") == [], path
+        page.goto(served.site.address + "/change")
+        page.get_by_label("A mirror").check()
+        page.get_by_role("button", name="Record it").click()
+        page.wait_for_url("**/done/change**")
+        assert served.book.setups("bench")[-1].what == "mirror"

@@ -27,12 +27,14 @@
     here.setAttribute("transform", `translate(${x.toFixed(1)} ${y.toFixed(1)})`);
     // The read-out rides above the cross, or below it, on the side with more room.
     const isRight = x > (at.left + at.right) / 2;
-    ride.setAttribute("x", (isRight ? x - 12 : x + 12).toFixed(1));
+    const wide = ride.getComputedTextLength() + 4;
+    const room = picture.viewBox.baseVal.width - wide;
+    ride.setAttribute("x", (isRight ? Math.max(x - 12, wide) : Math.min(x + 12, room)).toFixed(1));
     ride.setAttribute("y", (y > at.top + 30 ? y - 14 : y + 24).toFixed(1));
     ride.setAttribute("text-anchor", isRight ? "end" : "start");
-    document.getElementById("power-out").textContent = `${Number(power.value)} %`;
+    document.getElementById("power-out").textContent = `${Number(power.value)}\u00a0%`;
     const minutes = Number((chosen * 60).toPrecision(6));
-    document.getElementById("speed-out").textContent = `${chosen} mm/s (${minutes} mm/min)`;
+    document.getElementById("speed-out").textContent = `${chosen}\u00a0mm/s (${minutes}\u00a0mm/min)`;
     speed.setAttribute("aria-valuetext", calibSay("speed_aloud", { chosen }));
   }
 
@@ -63,6 +65,7 @@
     for (const line of root.querySelectorAll("[data-out]")) {
       line.textContent = words[line.dataset.out] || "";
     }
+    draw();
   }
 
   /** Time of the cut path alone at this speed, for a length as it is typed. */
