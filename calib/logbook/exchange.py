@@ -40,7 +40,7 @@ _HEAD = {"format": "calib logbook", "version": 2}
 _CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
 CSV_HEADER = (
     "machine", "sheet", "material", "thickness_mm", "lot", "operation", "source", "board", "cell",
-    *_CELL, *READ_OFF, "count", "cut_length_mm", *SIZES, "session", "at", "note",
+    *_CELL, "air", *READ_OFF, "count", "cut_length_mm", *SIZES, "session", "at", "note",
 )  # fmt: skip
 
 
@@ -257,6 +257,7 @@ def _rows(book: Room) -> Iterator[dict[str, Any]]:
                     | {"operation": grid["operation"], "source": "board", "count": 1}
                     | {"board": names.code(board), "cell": cell["label"], "at": look.at}
                     | {"session": look.body["session"], "note": reading.note}
+                    | {"air": grid.get("air")}
                     | {name: cell[name] for name in _CELL}
                     | {name: getattr(reading, name) for name in (*READ_OFF, *SIZES)}
                 )

@@ -7,6 +7,7 @@ from calib.records.costs import Costs
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
 from calib.records.words import (
+    AIRS,
     CHAR_SHORT,
     CHAR_WORDS,
     COUPON_CORNER_MM,
@@ -21,6 +22,7 @@ from calib.records.words import (
     SCALES,
     THROUGH_GRADES,
     USUAL_RELIABILITY,
+    Air,
     BurnSource,
     ClassesBy,
     Corner,
@@ -34,10 +36,13 @@ from calib.records.words import (
     outcome_order,
     scale_ends,
     short_words,
+    unusual,
 )
 
 __all__ = [
     "Advice",
+    "Air",
+    "AIRS",
     "Burn",
     "BurnSource",
     "Cell",
@@ -76,5 +81,6 @@ __all__ = [
     "Through",
     "THROUGH_GRADES",
     "stair_burn",
+    "unusual",
     "USUAL_RELIABILITY",
 ]

@@ -9,11 +9,21 @@ from typing import Annotated
 
 from pydantic import Field
 
-from calib.records.burns import Burn, Outcome, Passes, Pitch, Power, Setting, Speed, setting_of
+from calib.records.burns import (
+    AirAssist,
+    Burn,
+    Outcome,
+    Passes,
+    Pitch,
+    Power,
+    Setting,
+    Speed,
+    setting_of,
+)
 from calib.records.fields import Number, Text, Whole, Words, misfit, record, says
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
-from calib.records.words import GRADES, KINDS, Operation
+from calib.records.words import GRADES, KINDS, Operation, unusual
 from calib.texts.say import say
 
 Caliper = Annotated[Number | None, says("Coupon as the caliper shows it.", gt=0, le=1000)]
@@ -67,6 +77,7 @@ class Grid:
     operation: Annotated[Operation, says("What is burnt.")]
     round: Annotated[Whole, says("Which grid of this pair, from 1.", ge=1, le=1000)] = 1
     stair: Annotated[bool, says("One line; its cells are its steps, slow to fast.")] = False
+    air: AirAssist = None
     board_mm: Annotated[tuple[Side, Side], says("Width and height of the board.")]
     cells: Annotated[tuple[Cell, ...], says("The cells, in the order of their codes.")]
     label_setting: Annotated[Setting, says("The setting that marks the codes; never a cell's.")]
@@ -75,6 +86,7 @@ class Grid:
     def __post_init__(self) -> None:
         if not self.cells:
             misfit(self, "cells", self.cells, say("records.grid_needs_at_least_one_cell"))
+        object.__setattr__(self, "air", unusual(self.air, self.operation))
 
     @property
     def read(self) -> tuple[str, ...]:

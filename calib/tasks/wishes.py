@@ -21,7 +21,7 @@ from calib.records import (
 )
 from calib.records.advice import CHANCE, CharAtMost, MarkGrades, Wished, graded
 from calib.records.advice import RegionWish as RegionWish
-from calib.records.burns import Passes, Power, Speed
+from calib.records.burns import AirAssist, Passes, Power, Speed
 from calib.records.fields import Grade, Name, Number, Text, Whole, Words, misfit, record, says
 from calib.texts.say import say
 
@@ -105,6 +105,7 @@ class BoardWish:
     line_pitch_mm: Annotated[
         Number | None, says("Distance of the lines of an area mark.", ge=0.01, le=20)
     ] = None
+    air: AirAssist = None
     reliability: Reliability = USUAL_RELIABILITY
     char_at_most: CharAtMost = None
     mark: MarkGrades = 2
@@ -215,6 +216,13 @@ class CheckWish(ProofWish):
     burns: Annotated[
         Whole | None, says("How many burns.", unsaid="the usual number", ge=1, le=400)
     ] = None
+
+
+@record
+class StairWish(CheckWish):
+    """How a stair is wanted."""
+
+    air: AirAssist = None
 
 
 @record

@@ -28,7 +28,7 @@ from calib.tasks.joints import (
     record_comb,
 )
 from calib.tasks.pairs import find_board
-from calib.tasks.wishes import CheckWish, CombWish, FocusWish, Named, Pair, ProofWish
+from calib.tasks.wishes import CombWish, FocusWish, Named, Pair, ProofWish, StairWish
 from calib.tasks.workshop import change_sheet
 from calib.texts.joints import joint_words
 from calib.texts.say import say
@@ -332,7 +332,7 @@ def stair(request: Request, sent: Sent) -> Response:
         say("web.plan_stair"),
         say("web.one_straight_cut_whose_speed_steps"),
         Form(action="/stair", button=say("web.plan_it"), typed={"operation": "cut", **sent},
-             asks=(operation, "pair", *some(CheckWish, but=("setting",)))),
+             asks=(operation, "pair", *some(StairWish, but=("setting",)))),
         danger=True,
     )  # fmt: skip
 
