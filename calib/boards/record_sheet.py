@@ -222,6 +222,7 @@ def _grades(grid: Grid) -> list[Any]:
         heights = [SWATCH_MM[1] + 0.7] * len(rows)
         parts += [
             words(name, 7.5, bold=True),
+            *([words(say("boards.char_read_at", tick=TICK), 7.0)] if name == "char" else []),
             gap(0.5),
             table(
                 rows,

@@ -98,6 +98,9 @@ def _with_notes(region: Region) -> Region:
         notes.append(say("fit.char_read_on_coupons_that_were"))
     if cut and region.burns and not any(b.char is not None for b in region.burns):
         notes.append(say("fit.no_char_was_read"))
+    places = dict.fromkeys(b.char_at for b in region.burns if b.char is not None and b.char_at)
+    if len(places) > 1:
+        notes.append(say("fit.char_was_read_at_places", places=" and ".join(places)))
     others = [b for b in region.burns if b.lot is not None]
     if cut and others:
         notes.append(say("fit.of_burns_are_of_other_lots", count=len(others)))

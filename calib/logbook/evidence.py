@@ -182,6 +182,7 @@ def _burns_of(grid: Any, looks: Mapping[str, Entry]) -> Iterator[tuple[Entry, Bu
                 session=look.body["session"],
                 cut_length_mm=_cut_length_mm(grid["operation"], cell),
                 air=grid.get("air"),
+                char_at=look.body.get("char_at"),
                 source="job" if cell.get("path_mm") else "board",
                 **{name: cell[name] for name in _CELL},
                 **dict(zip(READ_OFF, grades_of(look), strict=True)),

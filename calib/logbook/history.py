@@ -88,7 +88,7 @@ class History(Room):
             if operation not in (None, burnt or operation):
                 continue
             cell = cell_of(entry) if entry.kind in (*OF_CELL, "photograph") else ""
-            grades = zip(READ_OFF, grades_of(entry), strict=True)
+            read: dict[str, Any] = {name: entry.body.get(name) for name in (*READ_OFF, "char_at")}
             noted = entry.kind in ("job", "check_strip", "kept")
             line = HistoryLine(
                 id=entry.id,
@@ -97,7 +97,7 @@ class History(Room):
                 text=_withdrawal(entry, by_id) if entry.kind == WITHDRAW else _text(entry),
                 board=view.names.code(board) if board else "",
                 cell=cell,
-                reading=Reading(cell=cell, **dict(grades)) if entry.kind == "look" else None,
+                reading=Reading(cell=cell, **read) if entry.kind == "look" else None,
                 session=next(iter(sessions_of(entry)), ""),
                 why=entry.why or (entry.body["note"] if noted else ""),
                 superseded=not (entry.stands and view.names.counts(entry)),

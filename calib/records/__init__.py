@@ -8,6 +8,7 @@ from calib.records.machine import Machine
 from calib.records.sheet import Sheet
 from calib.records.words import (
     AIRS,
+    CHAR_PLACES,
     CHAR_SHORT,
     CHAR_WORDS,
     COUPON_CORNER_MM,
@@ -24,6 +25,7 @@ from calib.records.words import (
     USUAL_RELIABILITY,
     Air,
     BurnSource,
+    CharAt,
     ClassesBy,
     Corner,
     Grades,
@@ -46,6 +48,8 @@ __all__ = [
     "Burn",
     "BurnSource",
     "Cell",
+    "CharAt",
+    "CHAR_PLACES",
     "ClassesBy",
     "CHAR_SHORT",
     "CHAR_WORDS",

@@ -12,6 +12,7 @@ from calib.records.words import (
     KINDS,
     Air,
     BurnSource,
+    CharAt,
     Operation,
     Through,
     unusual,
@@ -25,6 +26,9 @@ Pitch = Annotated[Number | None, says("Distance of the lines of an area mark.", 
 # None, also where the usual one is given.
 AirAssist = Annotated[
     Air | None, says("Air assist that it is burnt with.", unsaid="on for cuts, low for marks")
+]
+CharReadAt = Annotated[
+    CharAt | None, says("Where on the piece char was read.", unsaid="it isn't said")
 ]
 Place = Annotated[Number, Field(ge=-100_000, le=100_000)]
 
@@ -56,6 +60,7 @@ class Outcome:
     through: Annotated[Through | None, says("Whether it fell; empty if not read.")] = None
     char: Annotated[Grade | None, says(f"Char, {GRADES_SAID}; empty if not read.")] = None
     mark: Annotated[Grade | None, says(f"Mark, {GRADES_SAID}; empty if not read.")] = None
+    char_at: CharReadAt = None
 
     @property
     def is_empty(self) -> bool:
@@ -63,8 +68,8 @@ class Outcome:
         return all(getattr(self, name) is None for name in READ_OFF)
 
 
-# What may be read off a cell: the fields of `Outcome`.
-READ_OFF = tuple(field.name for field in fields_of(Outcome))
+# What may be read off a cell: the grades among the fields of `Outcome`.
+READ_OFF = tuple(field.name for field in fields_of(Outcome) if field.name != "char_at")
 
 
 @record

@@ -11,12 +11,14 @@ Through = Literal["no", "hanging", "through"]
 BurnSource = Literal["board", "stair", "job", "check_strip"]
 LaserSource = Literal["co2", "diode"]
 Air = Literal["on", "low", "off"]
+CharAt = Literal["top", "edge", "underside"]
 ClassesBy = Literal["colour", "group"]
 Corner = Literal["lower_left", "lower_right", "upper_left", "upper_right"]
 
 OPERATIONS: tuple[Operation, ...] = get_args(Operation)
 THROUGH_GRADES: tuple[Through, ...] = get_args(Through)
 AIRS: tuple[Air, ...] = get_args(Air)
+CHAR_PLACES: tuple[CharAt, ...] = get_args(CharAt)
 CHAR_WORDS = (
     "clean",
     "tan",

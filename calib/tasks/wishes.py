@@ -21,7 +21,7 @@ from calib.records import (
 )
 from calib.records.advice import CHANCE, CharAtMost, MarkGrades, Wished, graded
 from calib.records.advice import RegionWish as RegionWish
-from calib.records.burns import AirAssist, Passes, Power, Speed
+from calib.records.burns import AirAssist, CharReadAt, Passes, Power, Speed
 from calib.records.fields import Grade, Name, Number, Text, Whole, Words, misfit, record, says
 from calib.texts.say import say
 
@@ -159,6 +159,13 @@ class TimedMoves:
 
     short_s: Annotated[Number, says("What the short moves took.", gt=0, le=1000)]
     long_s: Annotated[Number, says("What the long moves took.", gt=0, le=1000)]
+
+
+@record
+class ReadWish:
+    """How a board was read."""
+
+    char_at: CharReadAt = None
 
 
 @record
