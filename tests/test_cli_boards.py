@@ -73,6 +73,15 @@ def test_a_focus_board(planned: Shell) -> None:
     assert "5 x 5 mm" in planned.refusal("plan", "--for", "focus", "--offcut", "5x5")
 
 
+def test_a_focus_and_a_joint_board_show_the_edge_of_the_piece(planned: Shell) -> None:
+    joint = ("joint", "--power", "60", "--speed", "12")
+    for number, (purpose, *more) in enumerate((("focus",), joint)):
+        for into, edge in ((f"with-{number}", ["--piece-edge"]), (f"without-{number}", [])):
+            planned.run("plan", "--for", purpose, *more, *edge, "--into", into)
+            drawn = next((planned.folder / into).glob("*.svg")).read_text()
+            assert ('id="edge"' in drawn) == bool(edge)
+
+
 def test_a_board_that_no_record_sheet_holds_is_not_stored(planned: Shell) -> None:
     powers, speeds = (",".join(map(str, range(*ends))) for ends in ((30, 81, 5), (12, 47, 2)))
     into = str(planned.folder / "f")

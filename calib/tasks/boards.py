@@ -23,7 +23,7 @@ from calib.advice.wattage_table import (
 )
 from calib.boards.comb import CombBoard
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
-from calib.boards.layers import palette_of
+from calib.boards.layers import palette_of, typed_by_hand
 from calib.boards.layout import LayoutOptions, limit_mm
 from calib.boards.places import fastest_that_fits_mm_s
 from calib.boards.proof import lay_out_proof
@@ -187,7 +187,7 @@ def _stair(pair: OpenPair, region: Region, wish: CheckWish, options: LayoutOptio
     width = limit_mm(machine, wish.offcut_mm)[0]
     fastest = fastest_that_fits_mm_s(machine, operation, options.clamp_mm, width)
     most = STEPS
-    if machine.colours or machine.power_word_full is None:
+    if typed_by_hand(machine):
         # What is typed by hand has a colour for each step and one for the codes.
         most = min(STEPS, len(palette_of(machine)) - 1)
     while True:
@@ -344,7 +344,9 @@ def plan_for(
             offcut_mm=wish.offcut_mm,
             marks=pair.marks,
         )
-        drawn = drawn_files(focus, "focus", outline=False) if with_files else {}
+        drawn: Files = {}
+        if with_files:
+            drawn = drawn_files(focus, "focus", outline=False, piece_edge=wish.piece_edge)
         return PlannedFor(focus=focus, files=drawn)
     boards: tuple[Planned, ...] = ()
     start, split = None, False

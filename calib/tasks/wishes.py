@@ -38,6 +38,9 @@ MarkGrade = Annotated[Grade, says(f"Wanted mark: {graded(MARK_SHORT)}.")]
 Count = Annotated[Whole, Field(ge=0, le=1_000_000)]
 Seed = Annotated[Whole, says("Shuffles the places.", ge=0, le=1_000_000_000)]
 Paper = Annotated[Literal["a4", "letter"], says("Paper of what is printed.")]
+PieceEdge = Annotated[
+    bool, says("Also draw the edge of the piece, which isn't burnt, in a layer of its own.")
+]
 
 
 @record
@@ -129,6 +132,7 @@ class FocusWish:
         says("Focus heights against the usual one; more is farther away.", unsaid="-3 to 3 mm"),
     ] = ()
     offcut_mm: Offcut = None
+    piece_edge: PieceEdge = False
 
 
 @record
@@ -140,9 +144,7 @@ class FileWish:
     one_file_per_setting: Annotated[
         bool, says("Also one drawing and program for each setting.")
     ] = False
-    piece_edge: Annotated[
-        bool, says("Also draw the edge of the piece, which isn't burnt, in a layer of its own.")
-    ] = False
+    piece_edge: PieceEdge = False
     # Such as a page's address up to the board's code, which is added.
     address: Annotated[
         Text, says("Where boards are found.", unsaid="the command that shows the board")
@@ -296,6 +298,7 @@ class CombWish:
     ] = None
     offcut_mm: Offcut = None
     paper: Paper = "a4"
+    piece_edge: PieceEdge = False
 
 
 @record
