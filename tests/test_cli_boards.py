@@ -149,7 +149,7 @@ def test_a_folder_that_is_a_file_is_said_before_anything_is_stored(evening: Shel
     ("words", "said"),
     [
         (("--char-at-most", "-1"), "--char-at-most is -1: give a whole number from 0 to 4"),
-        (("--mark", "9"), "--mark is 9: give a whole number from 0 to 4"),
+        (("--mark", "9"), "--mark is 9: give 1, 2 or 3, or two with a dash"),
         (("--reliability", "1"), "--reliability is 1: give a chance between 0 and 1"),
         (("--operation", "area_mark", "--line-pitch", "0.0001"),
          "--line-pitch is 0.0001: give a number from 0.01 to 20"),

@@ -10,7 +10,6 @@ from pydantic import Field
 
 from calib.errors import InvalidRecord
 from calib.records import (
-    MARK_SHORT,
     THROUGH_GRADES,
     USUAL_RELIABILITY,
     Burn,
@@ -19,10 +18,10 @@ from calib.records import (
     Operation,
     Setting,
 )
-from calib.records.advice import CHANCE, CharAtMost, MarkGrades, Wished, graded
+from calib.records.advice import CHANCE, CharAtMost, Mark, MarkGrades, Wished
 from calib.records.advice import RegionWish as RegionWish
 from calib.records.burns import AirAssist, CharReadAt, Passes, Power, Speed
-from calib.records.fields import Grade, Name, Number, Text, Whole, Words, misfit, record, says
+from calib.records.fields import Name, Number, Text, Whole, Words, misfit, record, says
 from calib.texts.say import say
 
 if TYPE_CHECKING:
@@ -34,7 +33,10 @@ Offcut = Annotated[tuple[Side, Side] | None, says("Width x height of the piece a
 Reliability = Annotated[Wished, says("Chance, from 0 to 1, that it shall hold.", allowed=CHANCE)]
 
 
-MarkGrade = Annotated[Grade, says(f"Wanted mark: {graded(MARK_SHORT)}.")]
+MarkGrade = Annotated[
+    Mark,
+    says("Wanted mark: 1 the faintest that shows, 2 clear, 3 the darkest that isn't scorched."),
+]
 Count = Annotated[Whole, Field(ge=0, le=1_000_000)]
 Seed = Annotated[Whole, says("Shuffles the places.", ge=0, le=1_000_000_000)]
 Paper = Annotated[Literal["a4", "letter"], says("Paper of what is printed.")]

@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from html import escape
 
+from calib.boards.proof import side_ends
 from calib.logbook import Looked
 from calib.materials import scales_of
 from calib.records import READ_OFF, Cell, Grid, Reading
@@ -112,8 +113,9 @@ def _cell(
 
 def _shape(cell: Cell) -> str:
     if cell.path_mm:
-        points = " ".join(f"{x:g},{y:g}" for x, y in cell.path_mm)
-        return f'<polygon class="place" points="{points}"/>'
+        lines = (cell.path_mm, *side_ends(cell.path_mm))
+        path = " ".join("M" + " L".join(f"{x:g} {y:g}" for x, y in line) for line in lines)
+        return f'<path class="place" d="{path}"/>'
     return (
         f'<rect class="place" x="{cell.x_mm:g}" y="{cell.y_mm:g}" width="{cell.width_mm:g}"'
         f' height="{cell.height_mm:g}" rx="{min(_CORNER_MM, cell.height_mm / 3):g}"/>'
