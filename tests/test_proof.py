@@ -21,7 +21,7 @@ from workshop_records import SETTING, later
 import calib
 from calib.boards.board import board_of
 from calib.boards.layout import LayoutOptions
-from calib.boards.proof import lay_out_proof, side_ends
+from calib.boards.proof import lay_out_proof
 from calib.errors import BoardDoesNotFit, MachineLimit
 from calib.limits import limits_of, snap_setting
 from calib.logbook import open_book
@@ -120,7 +120,7 @@ def test_the_code_of_the_slot_stands_nearer_to_it_than_to_the_hole():
 
 def test_pictures_show_where_a_side_ends():
     for cell in proof().cells:
-        ends = side_ends(cell.path_mm)
+        ends = cell.ends_mm
         assert len(ends) == (2 if cell.label in ("F1", "C1") else 0)
         for end, across in zip((cell.path_mm[0], cell.path_mm[-1]), ends, strict=bool(ends)):
             line = LineString(across)

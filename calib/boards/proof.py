@@ -25,8 +25,6 @@ HOLE_MM, SLOT_MM, NOTCH_MM = 3.0, (26.0, 3.0), 8.0
 _LEAST_FINGER_MM, _LEAST_BRIDGE_MM = 3.0, 2.0
 # The code of a hole stands above so high a box, that of the slot nearer to it.
 _BOX_MM, _SLOT_BOX_MM = 10.0, 6.0
-# Half of a line across the end of a side, in pictures.
-_TICK_MM = 1.5
 _CHORDS = 24
 
 Path = Sequence[tuple[float, float]]
@@ -112,18 +110,6 @@ def lay_out_proof(
         notes=tuple(note for note in notes if note),
     )
     return replace(grid, board_id=board_id_of(grid))
-
-
-def side_ends(path: Path) -> tuple[Path, ...]:
-    """A short line across either end of a side, for pictures; none for what is closed."""
-    if not path or path[0] == path[-1]:
-        return ()
-    found = []
-    for (x, y), (to_x, to_y) in ((path[0], path[1]), (path[-1], path[-2])):
-        length = math.dist((x, y), (to_x, to_y))
-        across = -(to_y - y) / length * _TICK_MM, (to_x - x) / length * _TICK_MM
-        found.append(((x - across[0], y - across[1]), (x + across[0], y + across[1])))
-    return tuple(found)
 
 
 def _box(corner: tuple[float, float], other: tuple[float, float]) -> Path:

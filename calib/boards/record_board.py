@@ -8,7 +8,6 @@ from typing import Any
 from calib.boards.board import Board
 from calib.boards.layers import Layer
 from calib.boards.places import LINE_DOWN_MM, MARK_INSET_MM
-from calib.boards.proof import side_ends
 from calib.boards.record_marks import DASHES_MM
 from calib.print_style import Drawing, letters, outline
 from calib.records import KINDS, Cell, Grid
@@ -49,7 +48,7 @@ def board_drawing(grid: Grid, board: Board, layers: Mapping[str, Layer], scale: 
         canvas.rect(0.0, 0.0, width, height)
         canvas.setLineWidth((0.18 if scale < 2.5 else 0.12) * scale)
         tops = {cell.label: cell.y_mm for cell in grid.cells}
-        paths = {cell.label: cell.path_mm for cell in grid.cells}
+        ends = {cell.label: cell.ends_mm for cell in grid.cells}
         for stroke in board.labels:
             # A coupon's own code is typed.
             beside = stroke.cell == "" or min(y for _, y in stroke.points) < tops[stroke.cell]
@@ -71,7 +70,7 @@ def board_drawing(grid: Grid, board: Board, layers: Mapping[str, Layer], scale: 
                 for stroke in group.strokes:
                     outline(canvas, stroke.points)
                 canvas.setDash([])
-                for across in side_ends(paths[group.label]):
+                for across in ends[group.label]:
                     outline(canvas, across)
         canvas.restoreState()
         size_pt = code_pt(grid, scale)

@@ -26,6 +26,8 @@ from calib.records.sheet import Sheet
 from calib.records.words import GRADES, KINDS, Operation, unusual
 from calib.texts.say import say
 
+# A line that shows in pictures where a path ends.
+_ACROSS_MM = 3.0
 Caliper = Annotated[Number | None, says("Coupon as the caliper shows it.", gt=0, le=1000)]
 Side = Annotated[Number, Field(ge=0, le=100_000)]
 Code = Annotated[Text, says("Code of the cell.", min_length=1, max_length=8, pattern=r"\S")]
@@ -60,6 +62,18 @@ class Cell:
     def path_length_mm(self) -> float:
         """Length of its own path; 0 for a coupon."""
         return sum(math.dist(a, b) for a, b in pairwise(self.path_mm))
+
+    @property
+    def ends_mm(self) -> tuple[tuple[tuple[float, float], tuple[float, float]], ...]:
+        """A short line across either end of its own path, for pictures; none where it closes."""
+        path, found = self.path_mm, []
+        if not path or path[0] == path[-1]:
+            return ()
+        for (x, y), (to_x, to_y) in ((path[0], path[1]), (path[-1], path[-2])):
+            half = _ACROSS_MM / 2.0 / math.dist((x, y), (to_x, to_y))
+            across = -(to_y - y) * half, (to_x - x) * half
+            found.append(((x - across[0], y - across[1]), (x + across[0], y + across[1])))
+        return tuple(found)
 
     @property
     def named(self) -> str:

@@ -7,7 +7,6 @@ import re
 from collections.abc import Mapping, Sequence
 from html import escape
 
-from calib.boards.proof import side_ends
 from calib.logbook import Looked
 from calib.materials import scales_of
 from calib.records import READ_OFF, Cell, Grid, Reading
@@ -113,7 +112,7 @@ def _cell(
 
 def _shape(cell: Cell) -> str:
     if cell.path_mm:
-        lines = (cell.path_mm, *side_ends(cell.path_mm))
+        lines = (cell.path_mm, *cell.ends_mm)
         path = " ".join("M" + " L".join(f"{x:g} {y:g}" for x, y in line) for line in lines)
         return f'<path class="place" d="{path}"/>'
     return (
