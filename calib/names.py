@@ -73,9 +73,6 @@ def split_words(text: str) -> Words:
     >>> split_words("P.V.C.")
     ('pvc',)
     """
-    if text.isascii() and all(len(word) > 1 and word.isalpha() for word in text.split()):
-        # Most of the tables' terms: nothing below would change them.
-        return tuple(map(_singular, text.lower().split()))
     plain = re.sub(r"(?<=\d)(mm|cm)(?=[^\W\d_])", r"\1 ", _latin(text))
     words = " ".join(re.findall(r"[^\W\d_]+|\d+", plain))
     joined = re.sub(r"\b[^\W\d_](?: [^\W\d_]\b)+", lambda m: m[0].replace(" ", ""), words)

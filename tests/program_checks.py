@@ -88,14 +88,18 @@ def assert_sound(grid: Grid | Board, text: str) -> Report:
 
 
 def assert_air(machine: Machine, planned: Grid | Board, report: Report) -> None:
-    """Full air for cuts, low air for marks and codes where there is one; off before and after."""
-    groups = [g for g in board_of(planned).groups if g.strokes[0].kind == "cut"]
-    settings = {(g.setting.power_pct, g.setting.speed_mm_s) for g in groups}
+    """Full air for cuts, low air for marks and codes where there is one; off before and after.
+
+    Cells of a board that is planned with another air have that; without air nothing blows.
+    """
+    board = board_of(planned)
+    full_air = [g for g in board.groups if (board.air or g.strokes[0].kind) in ("on", "cut")]
+    settings = {(g.setting.power_pct, g.setting.speed_mm_s) for g in full_air}
     full = machine.power_word_full
     words = [(full * pct / 100, 60 * speed) for pct, speed in settings]
     for move in lit(report):
         cuts = any((move.power, move.feed) == pytest.approx(pair, abs=2e-3) for pair in words)
-        if not machine.air_on_word:
+        if not machine.air_on_word or board.air == "off":
             assert not move.air
         elif cuts or not machine.air_low_word:
             assert machine.air_on_word in move.air

@@ -73,6 +73,15 @@ def test_a_focus_board(planned: Shell) -> None:
     assert "5 x 5 mm" in planned.refusal("plan", "--for", "focus", "--offcut", "5x5")
 
 
+def test_a_focus_and_a_joint_board_show_the_edge_of_the_piece(planned: Shell) -> None:
+    joint = ("joint", "--power", "60", "--speed", "12")
+    for number, (purpose, *more) in enumerate((("focus",), joint)):
+        for into, edge in ((f"with-{number}", ["--piece-edge"]), (f"without-{number}", [])):
+            planned.run("plan", "--for", purpose, *more, *edge, "--into", into)
+            drawn = next((planned.folder / into).glob("*.svg")).read_text()
+            assert ('id="edge"' in drawn) == bool(edge)
+
+
 def test_a_board_that_no_record_sheet_holds_is_not_stored(planned: Shell) -> None:
     powers, speeds = (",".join(map(str, range(*ends))) for ends in ((30, 81, 5), (12, 47, 2)))
     into = str(planned.folder / "f")
@@ -140,7 +149,7 @@ def test_a_folder_that_is_a_file_is_said_before_anything_is_stored(evening: Shel
     ("words", "said"),
     [
         (("--char-at-most", "-1"), "--char-at-most is -1: give a whole number from 0 to 4"),
-        (("--mark", "9"), "--mark is 9: give a whole number from 0 to 4"),
+        (("--mark", "9"), "--mark is 9: give 1, 2 or 3, or two with a dash"),
         (("--reliability", "1"), "--reliability is 1: give a chance between 0 and 1"),
         (("--operation", "area_mark", "--line-pitch", "0.0001"),
          "--line-pitch is 0.0001: give a number from 0.01 to 20"),

@@ -66,11 +66,20 @@ def word(machine: Machine, value: float, what: str) -> float:
     return math.floor(exact * 1000.0 + 1e-3) / 1000.0
 
 
-@pytest.mark.parametrize("kind", KINDS)
+AIRS = {
+    f"{kind}, air {air}": lambda machine, kind=kind, air=air: dataclasses.replace(
+        KINDS[kind](machine), air=air
+    )
+    for kind in (*OPERATIONS, "stair")
+    for air in ("on", "low", "off")
+}
+
+
+@pytest.mark.parametrize("kind", [*KINDS, *AIRS])
 @pytest.mark.parametrize("traits", TRAITS)
 def test_what_is_lit_is_what_is_drawn_and_nothing_else(traits: str, kind: str) -> None:
     machine = TRAITS[traits]
-    planned: Grid | Board = KINDS[kind](machine)
+    planned: Grid | Board = (KINDS | AIRS)[kind](machine)
     board, text = board_of(planned), grid_svg(planned)
     assert_valid(text)
     assert_same_geometry(planned)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import pypdfium2
@@ -10,7 +11,7 @@ import pytest
 from boards import BIRCH, CO2, MACHINES, MDF, SHEETS
 from program_checks import assert_sound as assert_program_sound
 from program_checks import lit, to_board
-from shapely.geometry import LineString, Polygon
+from shapely.geometry import LineString, Point, Polygon
 from shell import BIRCH as ADD_BIRCH
 from shell import MACHINE, Shell, cut_cleanly
 from test_svg import assert_valid
@@ -25,6 +26,7 @@ from calib.errors import BoardDoesNotFit, MachineLimit
 from calib.limits import limits_of, snap_setting
 from calib.logbook import open_book
 from calib.records import Grid, Machine, Sheet
+from calib.web.board_svg import board_svg
 
 
 def proof(machine: Machine = CO2, sheet: Sheet = BIRCH) -> Grid:
@@ -101,6 +103,31 @@ def test_its_record_sheet_says_what_each_part_is():
     words = " ".join(page.get_textpage().get_text_range().split())
     assert "F1 (side with a finger of 3 mm)" in words
     assert words.count("hanging") >= 1
+    # In the table's row too, beside the code.
+    for cell in proof().cells:
+        assert words.count(cell.part) == 2
+
+
+def test_the_code_of_the_slot_stands_nearer_to_it_than_to_the_hole():
+    for sheet in SHEETS:
+        grid = proof(CO2, sheet)
+        paths = {cell.label: LineString(cell.path_mm) for cell in grid.cells}
+        for stroke in board_of(grid).labels:
+            letters = LineString(stroke.points)
+            if stroke.cell == "B1":
+                assert letters.distance(paths["B1"]) < letters.distance(paths["H1"])
+
+
+def test_pictures_show_where_a_side_ends():
+    for cell in proof().cells:
+        ends = cell.ends_mm
+        assert len(ends) == (2 if cell.label in ("F1", "C1") else 0)
+        for end, across in zip((cell.path_mm[0], cell.path_mm[-1]), ends, strict=bool(ends)):
+            line = LineString(across)
+            assert line.centroid.distance(Point(end)) < 1e-6
+            assert line.length == pytest.approx(3.0)
+    drawn = re.findall(r'class="place" d="([^"]+)"', board_svg(proof(), ()))
+    assert sorted(path.count("M") for path in drawn) == [1, 1, 3, 3]
 
 
 def test_it_is_planned_at_the_kept_setting_and_counts_as_a_small_job(shell: Shell) -> None:
@@ -154,4 +181,4 @@ def test_on_the_page_it_is_planned_and_tapped(planned_house: House) -> None:
     assert book.board(code).cells[0].setting == SETTING
     asked = visitor.get(f"/board/{code}/record").text
     assert 'data-setting="slot beside a bridge 2 mm wide"' in asked
-    assert asked.count('<polygon class="place"') == 4
+    assert asked.count('<path class="place"') == 4

@@ -336,8 +336,8 @@ def test_a_mark_that_no_setting_is_likely_to_leave_is_refused():
         for p, v, g in [(12, 220, 0), (12, 120, 0), (16, 220, 0), (16, 160, 0), (24, 220, 1)]
     ]
     region = calib.fit_region(MACHINE, SHEET, "line_mark", burns)
-    with pytest.raises(calib.NotEnoughEvidence, match="a mark of grade 4: the best has") as caught:
-        calib.recommend(region, mark=4)
+    with pytest.raises(calib.NotEnoughEvidence, match="a mark of grade 3: the best has") as caught:
+        calib.recommend(region, mark=3)
     assert caught.value.next_burns
 
 

@@ -230,6 +230,24 @@ def test_a_setting_is_typed_once_in_burn_order_the_codes_first() -> None:
     assert seen == {f"{n // 8 + 1}: {PALETTE[n % 8]}" for n in range(count)}
 
 
+def test_what_is_typed_in_by_hand_is_said_where_no_program_is_burnt() -> None:
+    def sheet(operation: Operation = "cut", **machine: object) -> tuple[Grid, str]:
+        made = board(operation, 6, machine=dataclasses.replace(CO2, **machine))
+        return made, text_of(grid_record_sheet(made))
+
+    for machine in ({"power_word_full": None}, {"colours": ("#ff0000", "#0000ff", "#00ff00")}):
+        grid, said = sheet(**machine)
+        assert "put its list into the order of the boxes, codes first" in said
+        assert "Codes are the board's title" in said
+        assert "stand in no row burn nothing" in said
+        parts = "-1of3" if "colours" in machine else ""
+        assert f"Open {grid.board_id}{parts}.svg at its own size" in said
+        assert "filled.svg" not in said
+    grid, said = sheet("area_mark", power_word_full=None)
+    assert f"{grid.board_id}-filled.svg" in said
+    assert "typing it in" not in sheet()[1]
+
+
 @pytest.mark.parametrize("name", KEYS)
 def test_swatches_differ_in_grey(name: str) -> None:
     """Any two differ by half a square millimetre of black, or as much of fainter ink."""

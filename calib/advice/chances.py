@@ -142,4 +142,5 @@ def doubled_scatter(region: Region) -> Region:
     """The region had the scatter assumed before the burns been twice as large."""
     assert region.cut is not None
     prior = replace(region.cut.prior, scatter_ln=region.cut.prior.scatter_ln + float(np.log(2.0)))
-    return replace(region, cut=fit(region.machine, region.burns, prior, "cut"))
+    burns = (*region.burns, *region.other_air)
+    return replace(region, cut=fit(region.machine, burns, prior, "cut"))

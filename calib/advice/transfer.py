@@ -89,7 +89,7 @@ class StartingPoint:
 
 def carried_pool(region: Region, pool: Pool | None = None) -> Pool:
     """The book with a region's own burns in it, to plan and fit the other machine's burns with."""
-    own = pool_records([(region.machine, region.sheet, region.burns)])
+    own = pool_records([(region.machine, region.sheet, (*region.burns, *region.other_air))])
     return own if pool is None else pool.joined(own)
 
 

@@ -26,7 +26,17 @@ from calib.boards.strokes import Stroke, head_strokes, label_strokes, rounded_co
 from calib.errors import InvalidRecord
 from calib.limits import beyond_words, gentle_first
 from calib.physics import run_up_mm
-from calib.records import COUPON_CORNER_MM, KINDS, Cell, Grid, Machine, Operation, Setting, Sheet
+from calib.records import (
+    COUPON_CORNER_MM,
+    KINDS,
+    Air,
+    Cell,
+    Grid,
+    Machine,
+    Operation,
+    Setting,
+    Sheet,
+)
 from calib.texts.say import say
 
 Purpose = Literal["test", "comb", "focus"]
@@ -66,6 +76,7 @@ class Board:
     how: tuple[str, ...] = ()  # What is done with it, in sentences
     notes: tuple[str, ...] = ()  # What the user must know, in sentences
     caution: str = ""  # Stands in the head of every file
+    air: Air | None = None  # Air assist of its cells; None: as is usual for each stroke
 
     @property
     def strokes(self) -> tuple[Stroke, ...]:
@@ -124,6 +135,7 @@ def board_of(planned: Grid | Board) -> Board:
         groups=groups,
         notes=grid.notes,
         caution=beyond_words(grid),
+        air=grid.air,
     )
 
 

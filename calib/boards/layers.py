@@ -40,6 +40,11 @@ def edge_colour_of(machine: Machine) -> str:
     return next(filter(far, (EDGE_COLOUR, *PALETTE)), EDGE_COLOUR)
 
 
+def typed_by_hand(machine: Machine) -> bool:
+    """Whether a drawing program takes the board, and its settings are typed there."""
+    return bool(machine.colours) or machine.power_word_full is None
+
+
 def palette_of(machine: Machine) -> tuple[str, ...]:
     """The maker's own colours, else the eight."""
     return tuple(colour.lower() for colour in machine.colours) or PALETTE

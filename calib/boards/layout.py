@@ -14,12 +14,12 @@ from typing import Any
 
 from calib.boards.frame import reach_mm
 from calib.boards.gentle import NO_MARKS, KnownMarks, label_setting
-from calib.boards.notes import board_notes, corner_note
+from calib.boards.notes import air_note, board_notes, corner_note
 from calib.boards.order import MOST_CODES, burn_blocks, codes_of, share_an_edge, shuffle_places
 from calib.boards.places import ID_LENGTH, Room, Size, board_for, check_run_ups, room_for
 from calib.errors import BoardDoesNotFit, InvalidRecord, unfit
 from calib.limits import check_settings, total_energies_j_mm
-from calib.records import KINDS, OPERATIONS, Cell, Grid, Machine, Operation, Setting, Sheet
+from calib.records import KINDS, OPERATIONS, Air, Cell, Grid, Machine, Operation, Setting, Sheet
 from calib.texts.say import say
 
 # Letters and digits of a board's code: none that reads as another (0 O, 1 I).
@@ -43,6 +43,7 @@ class LayoutOptions:
     clamp_mm: float = 5.0
     round: int = 1  # Which grid of this pair it is, from 1
     seed: int = 0  # Shuffles the places
+    air: Air | None = None  # Air assist that it is burnt with; None: the usual one
     # What is known of line marks on the sheet: the codes are marked so
     marks: KnownMarks = NO_MARKS
 
@@ -211,12 +212,14 @@ def _board(
         )
         notes.append(say("boards.board_has_too_few_places", burns=burns))
     notes.append(corner_note(board_mm, options.offcut_mm))
+    notes.append(air_note(options.air, operation))
     grid = Grid(
         board_id="-",
         machine=machine,
         sheet=sheet,
         operation=operation,
         round=options.round,
+        air=options.air,
         board_mm=board_mm,
         cells=cells,
         label_setting=codes,
@@ -264,6 +267,7 @@ def board_id_of(grid: Grid) -> str:
         codes=grid.label_setting,
         board_mm=grid.board_mm,
         round=grid.round,
+        **({"air": grid.air} if grid.air else {}),
     )
 
 

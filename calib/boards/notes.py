@@ -9,7 +9,17 @@ from calib.boards.gentle import codes_may_cut
 from calib.boards.lettering import transliterate
 from calib.boards.order import ONE_REPEATED
 from calib.boards.places import LONGEST_SHEET_NAME
-from calib.records import COUPON_CORNER_MM, COUPON_MM, Machine, Operation, Setting, Sheet
+from calib.records import (
+    COUPON_CORNER_MM,
+    COUPON_MM,
+    KINDS,
+    Air,
+    Machine,
+    Operation,
+    Setting,
+    Sheet,
+    unusual,
+)
 from calib.texts.say import say
 
 
@@ -62,6 +72,16 @@ def code_note(machine: Machine, sheet: Sheet, codes: Setting, what: str) -> str:
     if not codes_may_cut(machine, sheet, codes):
         return ""
     return say("boards.codes_are_marked", codes=codes, what=what)
+
+
+def air_note(air: Air | None, operation: Operation) -> str:
+    """Say with which air a board is burnt, where it isn't the usual one."""
+    air, usual = unusual(air, operation), KINDS[operation].air
+    if air is None:
+        return ""
+    if air == "off":
+        return say("boards.burn_with_air_off", usual=usual)
+    return say("boards.burn_with_air", air=air, usual=usual)
 
 
 def corner_note(board_mm: tuple[float, float], offcut_mm: tuple[float, float] | None) -> str:

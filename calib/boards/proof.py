@@ -23,8 +23,8 @@ WIDTH_MM, HEIGHT_MM = 60.0, 30.0
 HOLE_MM, SLOT_MM, NOTCH_MM = 3.0, (26.0, 3.0), 8.0
 # A finger is as wide and as long as the sheet is thick, a bridge half as wide; at least so much.
 _LEAST_FINGER_MM, _LEAST_BRIDGE_MM = 3.0, 2.0
-# The code of a hole or slot stands above so high a box.
-_BOX_MM = 10.0
+# The code of a hole stands above so high a box, that of the slot nearer to it.
+_BOX_MM, _SLOT_BOX_MM = 10.0, 6.0
 _CHORDS = 24
 
 Path = Sequence[tuple[float, float]]
@@ -52,7 +52,7 @@ def lay_out_proof(
     high = (HEIGHT_MM - finger) / 2.0
     slot = ((28.0, low - SLOT_MM[1]), (28.0 + SLOT_MM[0], low))
     hole = [
-        (24.0 + HOLE_MM / 2.0 * math.sin(angle), 13.0 - HOLE_MM / 2.0 * math.cos(angle))
+        (18.0 + HOLE_MM / 2.0 * math.sin(angle), 13.0 - HOLE_MM / 2.0 * math.cos(angle))
         for angle in (2.0 * math.pi * chord / _CHORDS for chord in range(_CHORDS + 1))
     ]
     around: list[tuple[str, str, Path]] = [
@@ -73,7 +73,8 @@ def lay_out_proof(
         points = tuple((round(left + x, 3), round(top + y, 3)) for x, y in path)
         xs, ys = zip(*points, strict=True)
         width, height = max(xs) - min(xs), max(ys) - min(ys)
-        more_x, more_y = max(0.0, _BOX_MM - width), max(0.0, _BOX_MM - height)
+        least = _SLOT_BOX_MM if label == "B1" else _BOX_MM
+        more_x, more_y = max(0.0, _BOX_MM - width), max(0.0, least - height)
         # A slot's box grows upwards, away from the edge.
         above = more_y if label == "B1" else more_y / 2.0
         cells.append(

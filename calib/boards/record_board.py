@@ -48,6 +48,7 @@ def board_drawing(grid: Grid, board: Board, layers: Mapping[str, Layer], scale: 
         canvas.rect(0.0, 0.0, width, height)
         canvas.setLineWidth((0.18 if scale < 2.5 else 0.12) * scale)
         tops = {cell.label: cell.y_mm for cell in grid.cells}
+        ends = {cell.label: cell.ends_mm for cell in grid.cells}
         for stroke in board.labels:
             # A coupon's own code is typed.
             beside = stroke.cell == "" or min(y for _, y in stroke.points) < tops[stroke.cell]
@@ -68,6 +69,9 @@ def board_drawing(grid: Grid, board: Board, layers: Mapping[str, Layer], scale: 
             else:
                 for stroke in group.strokes:
                     outline(canvas, stroke.points)
+                canvas.setDash([])
+                for across in ends[group.label]:
+                    outline(canvas, across)
         canvas.restoreState()
         size_pt = code_pt(grid, scale)
         for cell in () if grid.cells[0].path_mm else grid.cells:

@@ -7,7 +7,7 @@ from typing import Any
 
 from calib.boards.board import board_of
 from calib.boards.board_time import board_time, sheet_use
-from calib.boards.layers import colours_of, drawings_of, layers_of, palette_of
+from calib.boards.layers import colours_of, drawings_of, layers_of, palette_of, typed_by_hand
 from calib.boards.record_board import CAPTION_MM, board_drawing, code_pt
 from calib.boards.record_marks import KEYS, SWATCH_MM, meanings, swatch
 from calib.boards.record_table import cell_table, figure
@@ -110,6 +110,7 @@ def _choices(
             ]
             below = [
                 *in_two_columns(say("boards.to_know"), shown, width, type_pt),
+                *in_two_columns(say("boards.typing_it_in"), _typing_words(grid), width, type_pt),
                 cell_table(grid, layers, row_mm, width),
                 gap(),
                 framed(
@@ -190,6 +191,26 @@ def _drawing_words(grid: Grid) -> str:
     )
 
 
+def _typing_words(grid: Grid) -> tuple[str, ...]:
+    """How a drawing program is told the table's settings; nothing where a program is burnt."""
+    if not typed_by_hand(grid.machine):
+        return ()
+    parts = drawings_of(grid)
+    return (
+        say("boards.lay_drawing_on_piece", grid=grid)
+        if parts == 1
+        else say("boards.lay_parts_on_piece", grid=grid, parts=parts),
+        say("boards.give_each_colour_its_row"),
+        *(
+            [say("boards.pitch_is_drawn", grid=grid)]
+            if KINDS[grid.operation].shape == "area"
+            else []
+        ),
+        say("boards.put_colours_in_order"),
+        say("boards.what_codes_are"),
+    )
+
+
 def _fields(grid: Grid, width: float) -> Any:
     """What is filled in by hand."""
     room, blank = "_" * 14, "\N{NO-BREAK SPACE}" * 4
@@ -222,6 +243,7 @@ def _grades(grid: Grid) -> list[Any]:
         heights = [SWATCH_MM[1] + 0.7] * len(rows)
         parts += [
             words(name, 7.5, bold=True),
+            *([words(say("boards.char_read_at", tick=TICK), 7.0)] if name == "char" else []),
             gap(0.5),
             table(
                 rows,

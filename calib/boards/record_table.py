@@ -99,13 +99,14 @@ def _part(
             str(setting.passes),
             *(["" if pitch is None else figure(pitch)] if values > len(_VALUES) else []),
             *(boxes if cell else [""] * len(boxes)),
+            f"  {cell.part}" if cell else "",
         ])  # fmt: skip
     ticks = [("FONT", (a, 2), (b, -1), PLAIN_FONT, tick_pt) for a, b in [(0, 0), *spans]]
     return table(
         [
             [*group_row, ""],
             [*heads, "  note" if widths[-1] > 12.0 else ""],
-            *([*row, ""] for row in rows),
+            *rows,
         ],
         widths,
         ("VALIGN", (0, 0), (-1, 1), "BOTTOM"),

@@ -15,7 +15,7 @@ from calib.boards.naming import file_cautions, setting_words
 from calib.boards.strokes import Stroke
 from calib.errors import InvalidRecord, MachineLimit
 from calib.limits import check_settings
-from calib.records import Grid, Machine
+from calib.records import Air, Grid, Machine
 from calib.texts.say import say
 
 # NIST IR 6556 (2000), section 3.3, allows 256 characters a line; this is easier to read.
@@ -120,31 +120,35 @@ def _comments(board: Board, title: str) -> list[str]:
     machine = board.machine
     return [
         *program_comments(machine, title),
-        _air_words(machine, cuts=cuts),
+        _air_words(machine, board.air or ("on" if cuts else "low")),
         *file_cautions(board),
     ]
 
 
-def _air_words(machine: Machine, *, cuts: bool) -> str:
-    """Say what a program of cuts, or of marks only, does with the air assist."""
+def _air_words(machine: Machine, air: Air) -> str:
+    """Say what a program whose cells have an air does with the air assist."""
     on, low, off = machine.air_on_word, machine.air_low_word, machine.air_off_word
+    if air == "off":
+        return say("boards.air_assist_stays_off")
     if not on:
-        by_hand = "on" if cuts else say("boards.low_if_it_can_be_turned")
+        by_hand = "on" if air == "on" else say("boards.low_if_it_can_be_turned")
         return say("boards.air_assist_is_switched_by_hand", by_hand=by_hand)
     if low:
         what = say("boards.to_low", low=low) + (
-            say("boards.for_cuts_to_full", on=on) if cuts else ""
+            say("boards.for_cells_to_full", on=on) if air == "on" else ""
         )
     else:
         what = say("boards.on_with_for_whole_board", on=on)
-        what += "" if cuts else say("boards.turn_it_down_by_hand_if")
+        what += "" if air == "on" else say("boards.turn_it_down_by_hand_if")
     end = say("boards.switches_it_off_with_at_end", off=off) if off else say("boards.leaves_it")
     return say("boards.program_switches_air_assist", machine=machine, what=what, end=end)
 
 
-def air_lines(machine: Machine, *, cut: bool) -> list[str]:
-    """Lines that switch the air on, full for a cut and low for a mark, and wait until it blows."""
-    word = machine.air_on_word if cut else machine.air_low_word or machine.air_on_word
+def air_lines(machine: Machine, air: Air) -> list[str]:
+    """Lines that switch the air on, full or low, and wait until it blows; none for no air."""
+    if air == "off":
+        return []
+    word = machine.air_on_word if air == "on" else machine.air_low_word or machine.air_on_word
     # NIST IR 6556, section 3.5.4: P of G4 is in seconds; some controllers count milliseconds.
     pause = machine.air_wait_s * (1000.0 if machine.pause_in == "ms" else 1.0)
     return [word, f"G4 P{pause:g}"] if word else []
@@ -163,14 +167,17 @@ def _body(board: Board) -> Iterator[str]:
                 )
     air: list[str] = []
     if board.labels:
-        air = air_lines(machine, cut=False)
+        # Codes are marks: they have no more air than that, and none on a board without.
+        air = air_lines(machine, "off" if board.air == "off" else "low")
         yield from air
         yield from comment_lines(machine, f"codes: {setting_words(board.label_setting)}")
         yield "M5"
         for stroke in board.labels:
             yield from stroke_lines(machine, frame, stroke)
     for group in board.groups:
-        wanted = air_lines(machine, cut=group.strokes[0].kind == "cut")
+        wanted = air_lines(
+            machine, board.air or ("on" if group.strokes[0].kind == "cut" else "low")
+        )
         if air != wanted:
             yield from wanted
             air = wanted

@@ -30,7 +30,7 @@ def trial_program(machine: Machine) -> str:
     frame = frame_of(machine, (LINE_MM, _APART_MM))
 
     def body() -> Iterator[str]:
-        for y, air in ((_APART_MM, []), (0.0, air_lines(machine, cut=True))):
+        for y, air in ((_APART_MM, []), (0.0, air_lines(machine, "on"))):
             yield from air
             yield from comment_lines(machine, say("boards.line_of_trial", setting=setting))
             yield "M5"

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from calib.logbook import Book, Recorded
     from calib.records import Grid, Setting
     from calib.tasks.results import CellByCell
-    from calib.tasks.wishes import JobCounts
+    from calib.tasks.wishes import JobCounts, ReadWish
 
 _JOINT = say("cli.joint_board")
 # No joint board has a thousand slots; without a bound S1-S999999999 would be written out.
@@ -170,6 +170,7 @@ def record(
     job: Annotated[bool, flag("--job", "A whole job at one setting; a sheet is named.")] = False,
     setting: Setting | None = None,
     counts: JobCounts | None = None,
+    look: ReadWish | None = None,
     tight: Tight = None,
     snug: Snug = None,
     loose: Loose = None,
@@ -181,6 +182,7 @@ def record(
 ) -> Said:
     """Record what came out, from result files or cell by cell; a joint board or a whole job too."""
     words, when, pair = what or [], now(), tasks.pairs.OpenPair(book, machine, sheet)
+    char_at = look.char_at if look else None
     if job:
         if setting is None:
             raise CalibError(say("cli.at_which_setting_was_job_burnt"))
@@ -236,7 +238,7 @@ def record(
         if why:
             raise CalibError(say("cli.why_is_kept_with_a_file"))
         label = tasks.results.session_label(when, session)
-        _ask(tasks.results.CellByCell(book, grid, label), grid.sheet.material)
+        _ask(tasks.results.CellByCell(book, grid, label, char_at), grid.sheet.material)
         readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
         data = {"board_id": grid.board_id, "readings": readings}
         return data, texts.boards.board_text(grid, readings, looks)
@@ -255,6 +257,7 @@ def record(
             ready_made=ready_made,
             session=session,
             why=why,
+            char_at=char_at,
             when=now(),
         )
         data, text = _recorded(book, grid, done)

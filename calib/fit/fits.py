@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, Generic, TypeVar, overload
 
 import numpy as np
@@ -30,7 +30,7 @@ from calib.fit.model import (
     together,
 )
 from calib.fit.priors import CutPrior, GradedPrior
-from calib.records import Burn, Machine
+from calib.records import AIRS, Air, Burn, Machine
 
 Array = npt.NDArray[np.float64]
 Prior = TypeVar("Prior", CutPrior, GradedPrior)
@@ -56,6 +56,9 @@ class Fit(Generic[Shape, Prior]):
     learned: dict[str, float]  # Posterior sd / prior sd of each parameter
     effective: float  # Effective number of shape points
     readings: int  # How many readings it rests on
+    # How much more power another air takes than the usual one, by air: the middle and the two ends
+    # of nine cases of ten [ln W]
+    air: Mapping[Air, tuple[float, float, float]] = field(default_factory=dict)
 
     def thinned(self, n: int) -> Fit[Shape, Prior]:
         """The same on at most n points."""
@@ -69,32 +72,54 @@ GradedFit = Fit[GradedShape, GradedPrior]
 
 
 @overload
-def fit(machine: Machine, burns: Sequence[Burn], prior: CutPrior, response: Response) -> CutFit: ...
+def fit(
+    machine: Machine,
+    burns: Sequence[Burn],
+    prior: CutPrior,
+    response: Response,
+    air: Air | None = None,
+) -> CutFit: ...
 @overload
 def fit(
-    machine: Machine, burns: Sequence[Burn], prior: GradedPrior, response: Response
+    machine: Machine,
+    burns: Sequence[Burn],
+    prior: GradedPrior,
+    response: Response,
+    air: Air | None = None,
 ) -> GradedFit: ...
-def fit(machine: Machine, burns: Sequence[Burn], prior: Any, response: Response) -> Fit[Any, Any]:
+def fit(
+    machine: Machine,
+    burns: Sequence[Burn],
+    prior: Any,
+    response: Response,
+    air: Air | None = None,
+) -> Fit[Any, Any]:
     """Fit a response to burns of one sheet and machine, of any kind and in any order.
 
-    Those without its reading are left out.
+    Those without its reading are left out. The draws are of burns with an air; None: the usual one.
     """
-    problem, at = problem_of(machine, burns, prior, response)
+    problem, at = problem_of(machine, burns, prior, response, air)
     posterior = solve(problem)
     scores, location, weight = posterior.points()
     here = elsewhere = Draws(
-        shape=shape_of(scores, prior),
+        shape=shape_of(scores, prior, at.airs),
         location=location,
         extra_sd=np.zeros(len(weight)),
         weight=weight,
     )
     if isinstance(prior, CutPrior):
         here, elsewhere = _sheets(here, at, problem.readings, prior.lot_scale)
+    told = {one: _middle_and_ends(here.shape.air[:, AIRS.index(one)], here) for one in at.airs}
+    if air is not None:
+        same = elsewhere is here
+        here = _with_air(here, air)
+        elsewhere = here if same else _with_air(elsewhere, air)
     return Fit(
         prior=prior,
         here=here,
         elsewhere=elsewhere,
-        learned=posterior.learned(parameters_of(prior), problem.location_prior),
+        air=told,
+        learned=posterior.learned(parameters_of(prior, at.airs), problem.location_prior),
         effective=posterior.effective,
         readings=int(problem.readings.count.sum()),
     )
@@ -112,6 +137,19 @@ def mixed(fits: Sequence[CutFit], weights: Sequence[float]) -> CutFit:
         here=together([one.here for one in fits], weights),
         elsewhere=together([one.elsewhere for one in fits], weights),
     )
+
+
+def _with_air(draws: Draws[Any], air: Air) -> Draws[Any]:
+    """Draws of what is burnt with an air."""
+    return replace(draws, location=draws.location + draws.shape.air[:, AIRS.index(air)])
+
+
+def _middle_and_ends(value: Array, draws: Draws[Any]) -> tuple[float, float, float]:
+    order = np.argsort(value)
+    ends = np.cumsum(draws.weight[order])
+    places = np.searchsorted(ends, np.array([0.5, 0.05, 0.95]) * ends[-1])
+    middle, low, high = value[order[np.minimum(places, len(order) - 1)]]
+    return float(middle), float(low), float(high)
 
 
 def _sheets(

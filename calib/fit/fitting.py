@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
+
+import numpy as np
 
 from calib.errors import InvalidRecord
 from calib.fit.consistency import inconsistencies
@@ -12,7 +15,7 @@ from calib.fit.mishaps import weighed
 from calib.fit.model import Response, grade_of
 from calib.fit.priors import CutPrior, Priors
 from calib.fit.region import Edge, Region, burnt_hulls
-from calib.records import OPERATIONS, Burn, Machine, Operation, Sheet
+from calib.records import KINDS, OPERATIONS, Air, Burn, Machine, Operation, Sheet, unusual
 from calib.texts.say import say
 
 
@@ -22,9 +25,12 @@ def region_from(
     operation: Operation,
     evidence: Sequence[Burn],
     priors: Priors,
+    air: Air | None = None,
 ) -> Region:
     """Fit the region of one sheet, machine and operation; with no evidence it is the prior's.
 
+    It is of burns with an air, the usual one unless another is given; those with any other count
+    through what the air adds.
     Burns of another operation, or without a reading, are left out. Raises InvalidRecord when the
     operation isn't one, or the evidence holds something else than burns.
     """
@@ -35,11 +41,13 @@ def region_from(
     for burn in evidence:
         if not isinstance(burn, Burn):
             raise InvalidRecord(say("fit.evidence_holds_give_sequence_of_burn", burn=burn))
+    air = unusual(air, operation)
     read: Response = "cut" if operation == "cut" else "mark"
     grades = [(b, grade_of(b, read)) for b in evidence if b.operation == operation]
-    burns = tuple(b for b, grade in grades if grade is not None)
+    everything = tuple(b for b, grade in grades if grade is not None)
+    burns = tuple(b for b in everything if b.air == air)
     # A coupon that drops; a line that shows clearly.
-    works = [grade >= 2 for _, grade in grades if grade is not None]
+    works = [grade >= 2 for b, grade in grades if grade is not None and b.air == air]
     edge: Edge = "bracketed"
     if not works:
         edge = "unburnt"
@@ -51,7 +59,7 @@ def region_from(
         edge = "all_through"
     elif not any(works):
         edge = "none_through"
-    cut, asked = _cut(machine, burns, priors.cut) if priors.cut else (None, ())
+    cut, asked = _cut(machine, everything, priors.cut, air) if priors.cut else (None, ())
     region = Region(
         machine=machine,
         sheet=sheet,
@@ -60,19 +68,20 @@ def region_from(
         edge=edge,
         defects_per_m=priors.cut.defects_per_m if priors.cut else 0.0,
         cut=cut,
-        char=fit(machine, burns, priors.char, "char") if priors.char else None,
-        mark=fit(machine, burns, priors.mark, "mark") if priors.mark else None,
+        char=fit(machine, everything, priors.char, "char", air) if priors.char else None,
+        mark=fit(machine, everything, priors.mark, "mark", air) if priors.mark else None,
         notes=(*priors.notes, *asked),
         hulls=burnt_hulls(burns),
+        other_air=tuple(b for b in everything if b.air != air),
     )
     return _with_notes(region)
 
 
 def _cut(
-    machine: Machine, burns: Sequence[Burn], prior: CutPrior
+    machine: Machine, burns: Sequence[Burn], prior: CutPrior, air: Air | None
 ) -> tuple[CutFit, tuple[str, ...]]:
     """The fit of the cut, the doubt of likely mishaps in it, and what is asked about them."""
-    cut, asked = weighed(machine, burns, prior, fit(machine, burns, prior, "cut"))
+    cut, asked = weighed(machine, burns, prior, fit(machine, burns, prior, "cut", air), air)
     return cut, tuple(one.words for one in asked)
 
 
@@ -89,8 +98,51 @@ def _with_notes(region: Region) -> Region:
         notes.append(say("fit.char_read_on_coupons_that_were"))
     if cut and region.burns and not any(b.char is not None for b in region.burns):
         notes.append(say("fit.no_char_was_read"))
+    places = dict.fromkeys(b.char_at for b in region.burns if b.char is not None and b.char_at)
+    if len(places) > 1:
+        notes.append(say("fit.char_was_read_at_places", places=" and ".join(places)))
     others = [b for b in region.burns if b.lot is not None]
     if cut and others:
         notes.append(say("fit.of_burns_are_of_other_lots", count=len(others)))
+    notes += air_notes(region)
     notes += inconsistencies(region)
     return replace(region, notes=tuple(dict.fromkeys(notes)))
+
+
+def air_notes(region: Region) -> tuple[str, ...]:
+    """How much more power each other air takes than the usual one, and how it chars; a sentence for
+    each that was asked about or that burns had."""
+    reach = region.cut or region.mark
+    assert reach is not None
+    counts = Counter(b.air for b in (*region.burns, *region.other_air))
+    notes = []
+    usual = KINDS[region.operation].air
+    for air, ends in reach.air.items():
+        told, count = _more_or_less([100.0 * float(np.expm1(value)) for value in ends]), counts[air]
+        char = region.char
+        if char is not None and air in char.air:
+            # In widths of a grade; what takes less power comes out blacker.
+            width = float(char.here.weight @ char.here.shape.cuts[:, 2])
+            black = _more_or_less([-value / width for value in char.air[air]])
+            notes.append(
+                say(
+                    "fit.air_of_cuts_and_char",
+                    air=air,
+                    usual=usual,
+                    told=told,
+                    black=black,
+                    count=count,
+                )
+            )
+        elif region.cut:
+            notes.append(say("fit.air_of_cuts", air=air, usual=usual, told=told, count=count))
+        else:
+            notes.append(say("fit.air_of_marks", air=air, usual=usual, told=told, count=count))
+    return tuple(notes)
+
+
+def _more_or_less(ends: Sequence[float]) -> tuple[str, float, float, float]:
+    """More or less, by how much, and the two ends of that."""
+    way = -1.0 if ends[0] < 0.0 else 1.0
+    middle, *rest = (way * end for end in ends)
+    return "less" if way < 0.0 else "more", middle, min(rest), max(rest)

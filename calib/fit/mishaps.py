@@ -18,7 +18,7 @@ import numpy.typing as npt
 from calib.fit.fits import CutFit, fit, log_evidence, mixed
 from calib.fit.model import columns_of, grade_of, settings_of
 from calib.fit.priors import MISREAD, CutPrior
-from calib.records import Burn, Machine
+from calib.records import Air, Burn, Machine
 from calib.texts.say import say
 
 Array = npt.NDArray[np.float64]
@@ -50,10 +50,17 @@ class Mishap:
 
 
 def weighed(
-    machine: Machine, burns: Sequence[Burn], prior: CutPrior, found: CutFit
+    machine: Machine,
+    burns: Sequence[Burn],
+    prior: CutPrior,
+    found: CutFit,
+    air: Air | None = None,
 ) -> tuple[CutFit, tuple[Mishap, ...]]:
-    """The fit that believes each likely mishap with its chance, and those to ask about."""
-    tried = list(_tried(machine, burns, found))
+    """The fit that believes each likely mishap with its chance, and those to ask about.
+
+    The draws that were found are of an air; boards with another are as they were recorded.
+    """
+    tried = list(_tried(machine, burns, found, air))
     if not tried:
         return found, ()
     recorded = log_evidence(machine, burns, prior)
@@ -69,17 +76,20 @@ def weighed(
     ]
     if not likely:
         return found, ()
-    fits = [fit(machine, one.burns, prior, "cut") for one in likely]
+    fits = [fit(machine, one.burns, prior, "cut", air) for one in likely]
     believed = mixed([found, *fits], [1.0 / whole, *(one.chance for one in likely)])
     asked = sorted(likely, key=lambda one: -one.chance)
     return believed, tuple(one for one in asked if one.chance >= _ASKED)
 
 
-def _tried(machine: Machine, burns: Sequence[Burn], found: CutFit) -> Iterator[Mishap]:
+def _tried(
+    machine: Machine, burns: Sequence[Burn], found: CutFit, air: Air | None
+) -> Iterator[Mishap]:
     """Mishaps worth a fit: none where no result is out of the way."""
     boards: dict[str, list[int]] = {}
     for i, burn in enumerate(burns):
-        if burn.source == "board" and burn.lot is None and burn.count == 1:
+        as_usual = burn.source == "board" and burn.lot is None and burn.air == air
+        if as_usual and burn.count == 1:
             boards.setdefault(burn.session, []).append(i)
     for rows in boards.values():
         some = [burns[i] for i in rows]

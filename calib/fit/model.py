@@ -13,7 +13,9 @@ and the grade is the number of cut points −w1, 0, w2, w2 + w3 that y lies abov
 mean that the energy per length or per area alone decides. Grades are damage, which only grows with
 dose; darkness need not. P is pivoted at full power: ln P = ln P_full + k ln p, p the share that is
 set; of a mark, which takes little, (p − d) p0 / (p0 − d), d the share at which the beam starts.
-α is the location, everything else that isn't a setting is shape.
+α is the location, everything else that isn't a setting is shape. A burn with another air than the
+usual one has α + a in place of α, with an a of its own for each air; without such burns there is
+none.
 """
 
 from __future__ import annotations
@@ -32,9 +34,19 @@ from scipy.special import betaincinv, log_ndtr, ndtr, ndtri
 from calib.fit import kernel
 from calib.fit.engine import Problem, systematic
 from calib.fit.kernel import Ints, Latent, Readings
-from calib.fit.priors import MISREAD, STAIR_SD, CutPrior, GradedPrior
+from calib.fit.priors import MISREAD, STAIR_SD, AirPrior, CutPrior, GradedPrior
 from calib.physics import delivered_power_w, mean_coupon_speed_mm_s
-from calib.records import COUPON_CUT_MM, GRADES, THROUGH_GRADES, Burn, Machine, Setting
+from calib.records import (
+    AIRS,
+    COUPON_CUT_MM,
+    GRADES,
+    KINDS,
+    THROUGH_GRADES,
+    Air,
+    Burn,
+    Machine,
+    Setting,
+)
 
 Array = npt.NDArray[np.float64]
 Response = Literal["cut", "char", "mark"]
@@ -71,6 +83,9 @@ class Settings:
     pivot: float = 1.0  # Share at which what is set counts as such, wherever the beam starts
     # Of stairs, ln speed of the step that failed, inf where none did; None without any
     ln_next_ratio: Array | None = None
+    # Place in ``AIRS`` of each burn's air, None where all are as usual; and the others that count
+    air: Ints | None = None
+    airs: tuple[Air, ...] = ()
 
 
 def counted_ln_share(ln_share: Array, start: Array | float, pivot: float) -> Array:
@@ -120,7 +135,10 @@ def settings_of(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CutShape:
-    """Shape of the cut, (J,) each: f [-], k [-], σ [ln W], δ [ln W], κ [-], τ [ln W]."""
+    """Shape of the cut, (J,) each: f [-], k [-], σ [ln W], δ [ln W], κ [-], τ [ln W].
+
+    ``air`` (J, airs) is a of each of ``AIRS`` [ln W], 0 of the usual one.
+    """
 
     floor: Array
     exponent: Array
@@ -128,6 +146,7 @@ class CutShape:
     band: Array
     passes: Array
     shared: Array
+    air: Array
 
     @property
     def cuts(self) -> Array:
@@ -137,17 +156,21 @@ class CutShape:
     def critical(self, at: Settings) -> Array:
         """α at which each setting is on the edge, (J, n) [ln W]."""
         f = self.floor[:, None]
-        return np.asarray(
+        found = (
             at.ln_full
             + self.exponent[:, None] * at.ln_share
             + self.passes[:, None] * at.ln_passes
             - np.log(f + (1.0 - f) * np.exp(at.ln_speed_ratio))
         )
+        return np.asarray(found if at.air is None else found - self.air[:, at.air])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GradedShape:
-    """Shape of a graded response, (J,) each: k, g, σ [ln W], κ, h, d; ``cuts`` (J, 4) [ln W]."""
+    """Shape of a graded response, (J,) each: k, g, σ [ln W], κ, h, d; ``cuts`` (J, 4) [ln W].
+
+    ``air`` as of the cut.
+    """
 
     exponent: Array
     speed: Array
@@ -156,6 +179,7 @@ class GradedShape:
     passes: Array
     pitch: Array
     start: Array
+    air: Array
 
     @property
     def shared(self) -> Array:
@@ -167,13 +191,14 @@ class GradedShape:
         share = at.ln_share
         if self.start.any():
             share = counted_ln_share(share, self.start[:, None], at.pivot)
-        return np.asarray(
+        found = (
             at.ln_full
             + self.exponent[:, None] * share
             + self.passes[:, None] * at.ln_passes
             - self.speed[:, None] * at.ln_speed_ratio
             - self.pitch[:, None] * at.ln_pitch_ratio
         )
+        return np.asarray(found if at.air is None else found - self.air[:, at.air])
 
 
 Shape = TypeVar("Shape", CutShape, GradedShape)
@@ -185,9 +210,18 @@ def _floor_table(a: float, b: float) -> Array:
     return np.clip(betaincinv(a, b, ndtr(_TABLE_SCORES)), 1e-6, 0.98)
 
 
-def cut_shape(scores: Array, prior: CutPrior) -> CutShape:
-    """Turn normal scores, (J, 6) in the order of ``CUT_PARAMETERS``, into a shape."""
-    floor, exponent, scatter, band, passes, shared = scores.T
+def _air_of(scores: Array, prior: AirPrior, airs: Sequence[Air]) -> Array:
+    """What each air adds to α, (J, airs), by the last of the scores."""
+    found = np.zeros((len(scores), len(AIRS)))
+    for air, score in zip(airs, scores.T[len(scores.T) - len(airs) :], strict=True):
+        mean, sd = (getattr(prior, f"air_{air}_{name}") for name in ("mean", "sd"))
+        found[:, AIRS.index(air)] = mean + sd * score
+    return found
+
+
+def cut_shape(scores: Array, prior: CutPrior, airs: Sequence[Air] = ()) -> CutShape:
+    """Turn normal scores, (J, P) in the order of ``parameters_of``, into a shape."""
+    floor, exponent, scatter, band, passes, shared = scores.T[: len(CUT_PARAMETERS)]
     return CutShape(
         floor=np.interp(floor, _TABLE_SCORES, _floor_table(prior.floor_a, prior.floor_b)),
         exponent=np.maximum(prior.exponent_mean + prior.exponent_sd * exponent, 0.3),
@@ -195,14 +229,12 @@ def cut_shape(scores: Array, prior: CutPrior) -> CutShape:
         band=np.exp(prior.band_ln + prior.band_ln_sd * band),
         passes=prior.passes_mean + prior.passes_sd * passes,
         shared=prior.shared_scale * ndtri(0.5 + 0.5 * np.clip(ndtr(shared), 1e-9, 1.0 - 1e-9)),
+        air=_air_of(scores, prior, airs),
     )
 
 
-def graded_shape(scores: Array, prior: GradedPrior) -> GradedShape:
-    """Turn normal scores, (J, P) in the order of ``GRADED_PARAMETERS``, into a shape.
-
-    The last of them, the start, needn't be there.
-    """
+def graded_shape(scores: Array, prior: GradedPrior, airs: Sequence[Air] = ()) -> GradedShape:
+    """Turn normal scores, (J, P) in the order of ``parameters_of``, into a shape."""
     exponent, speed, scatter, *widths, passes, pitch = scores.T[:_STARTLESS]
     low, *above = (np.exp(prior.width_ln + prior.width_ln_sd * w) for w in widths)
     return GradedShape(
@@ -212,15 +244,18 @@ def graded_shape(scores: Array, prior: GradedPrior) -> GradedShape:
         cuts=np.stack([-low, np.zeros_like(low), *accumulate(above)], axis=1),
         passes=prior.passes_mean + prior.passes_sd * passes,
         pitch=np.maximum(prior.pitch_mean + prior.pitch_sd * pitch, 0.0),
-        start=prior.start_most * ndtr(prior.start_mean + prior.start_sd * scores.T[-1])
+        start=prior.start_most * ndtr(prior.start_mean + prior.start_sd * scores.T[_STARTLESS])
         if prior.start_most
         else np.zeros_like(low),
+        air=_air_of(scores, prior, airs),
     )
 
 
-def shape_of(scores: Array, prior: CutPrior | GradedPrior) -> Any:
+def shape_of(scores: Array, prior: CutPrior | GradedPrior, airs: Sequence[Air] = ()) -> Any:
     """The shape of normal scores under a prior of its kind."""
-    return cut_shape(scores, prior) if isinstance(prior, CutPrior) else graded_shape(scores, prior)
+    if isinstance(prior, CutPrior):
+        return cut_shape(scores, prior, airs)
+    return graded_shape(scores, prior, airs)
 
 
 def grade_of(burn: Burn, response: Response) -> int | None:
@@ -235,15 +270,21 @@ def grade_of(burn: Burn, response: Response) -> int | None:
 
 
 def problem_of(
-    machine: Machine, burns: Sequence[Burn], prior: CutPrior | GradedPrior, response: Response
+    machine: Machine,
+    burns: Sequence[Burn],
+    prior: CutPrior | GradedPrior,
+    response: Response,
+    air: Air | None = None,
 ) -> tuple[Problem, Settings]:
     """A response with the burns that have its reading, for the engine, and their settings.
 
+    An air that is asked about has its parameter, whether or not a burn had it.
     Each session of a lot is a group, the largest first and jobs, which share sessions of their own,
     last; all is sorted, so that the order of the burns can't matter. Grades share nothing.
     """
     cut = prior if isinstance(prior, CutPrior) else None
     counts: Counter[tuple[Any, Any]] = Counter()
+    told: set[Any] = set()
     for b in burns:
         grade = grade_of(b, response)
         if grade is not None:
@@ -255,7 +296,9 @@ def problem_of(
             row = (
                 *(b.power_pct, b.speed_mm_s, b.passes, b.line_pitch_mm or np.inf, grade),
                 *(1.0 if straight else length, straight, b.fails_at_mm_s or np.inf),
+                AIRS.index(b.air or KINDS[b.operation].air),
             )
+            told |= {b.air} - {None}
             counts[row, session if cut else (THIS_LOT, "board", "")] += b.count
     rows = sorted({row for row, _ in counts})
     sizes: Counter[tuple[str, str, str]] = Counter()
@@ -266,11 +309,14 @@ def problem_of(
     place = {row: i for i, row in enumerate(rows)}
     for (row, session), times in counts.items():
         count[sessions.index(session), place[row]] = times
-    table = np.array(rows, dtype=float).reshape(-1, 8)
-    power, speed, passes, pitch, read, path, is_stair, failed = table.T
+    table = np.array(rows, dtype=float).reshape(-1, 9)
+    power, speed, passes, pitch, read, path, is_stair, failed, blown = table.T
     stair = is_stair > 0.0
     pitch = np.where(np.isinf(pitch), np.nan, pitch)
     at = settings_of(machine, (power, speed, passes, pitch), prior, response)
+    if told or air:
+        airs = tuple(one for one in AIRS if one in told or one == air)
+        at = replace(at, air=blown.astype(np.int64), airs=airs)
     if stair.any():
         # Along a straight cut no corner slows the head.
         along = np.log(speed / prior.speed0_mm_s)
@@ -283,11 +329,12 @@ def problem_of(
         "passes": not at.ln_passes.any(),
         "pitch": not at.ln_pitch_ratio.any(),
         "shared": len(sessions) <= 1,
+        **{f"air_{one}": one not in told for one in at.airs},
     }
-    names = parameters_of(prior)
+    names = parameters_of(prior, at.airs)
 
     def latent(scores: Array) -> Latent:
-        return latent_of(shape_of(scores, prior), at)
+        return latent_of(shape_of(scores, prior, at.airs), at)
 
     problem = Problem(
         dimensions=len(names),
@@ -309,11 +356,14 @@ def problem_of(
     return problem, at
 
 
-def parameters_of(prior: CutPrior | GradedPrior) -> tuple[str, ...]:
-    """Names of the shape scores of a prior's model, in their order."""
+def parameters_of(prior: CutPrior | GradedPrior, airs: Sequence[Air] = ()) -> tuple[str, ...]:
+    """Names of the shape scores of a prior's model, in their order; those of airs are the last."""
+    names = GRADED_PARAMETERS
     if isinstance(prior, CutPrior):
-        return CUT_PARAMETERS
-    return GRADED_PARAMETERS if prior.start_most else GRADED_PARAMETERS[:_STARTLESS]
+        names = CUT_PARAMETERS
+    elif not prior.start_most:
+        names = GRADED_PARAMETERS[:_STARTLESS]
+    return *names, *(f"air_{air}" for air in airs)
 
 
 def latent_of(shape: CutShape | GradedShape, at: Settings) -> Latent:

@@ -19,7 +19,7 @@ from calib.fit.priors import CutPrior, GradedPrior
 from calib.fit.random_effects import Units, fit_fixed, fit_learning, half_normal
 from calib.materials import family_of
 from calib.physics import delivered_power_w
-from calib.records import Machine, Sheet
+from calib.records import AIRS, Machine, Sheet
 
 Array = npt.NDArray[np.float64]
 Prior = TypeVar("Prior", CutPrior, GradedPrior)
@@ -47,6 +47,7 @@ _NORMAL = {
     "pitch": "pitch_mean",
     "width": "width_ln",
     "start": "start_mean",
+    **{f"air_{air}": f"air_{air}_mean" for air in AIRS},
 }
 
 

@@ -79,6 +79,8 @@ class Region:
     mark: GradedFit | None
     notes: tuple[str, ...] = ()
     hulls: dict[int, Array] = field(default_factory=dict)
+    # Burns with another air than this region is of, which count through what the air adds
+    other_air: tuple[Burn, ...] = ()
 
     @overload
     def chance_through(

@@ -183,7 +183,9 @@ class Boards(Room):
                 looks = said["look"]
                 known = [entry for entry in looks if entry.id in seen["look"]]
                 given = tuple(getattr(reading, name) for name in READ_OFF)
-                if own or not known or any(grades_of(one) != given for one in looks):
+                place = reading.char_at
+                moved = place is not None and any(e.body.get("char_at") != place for e in looks)
+                if own or not known or moved or any(grades_of(one) != given for one in looks):
                     new["look"] = _look(board, reading, known or looks, session)
             notes = [entry.body["note"] for entry in said["cell_note"]]
             if reading.note and reading.note not in notes:
@@ -281,6 +283,7 @@ def looked_at(cell: str, said: Said) -> Looked:
 
     def looked(key: str, *looks: Entry, apart: tuple[Looked, ...] = ()) -> Looked:
         grades = dict(zip(READ_OFF, grades_of(looks[0]), strict=True)) if looks else {}
+        grades |= {"char_at": looks[0].body.get("char_at")} if looks else {}
         reading: dict[str, Any] = {"cell": cell, "note": note, **size, **grades}
         return Looked(id=key, reading=Reading(**reading), apart=apart)
 
@@ -298,7 +301,7 @@ def _look(board: FoundBoard, reading: Reading, replaced: Sequence[Entry], sessio
     said = (e for e in replaced if any(value is not None for value in grades_of(e)))
     first = next(map(body_of, said), None)
     return Look(
-        **{name: getattr(reading, name) for name in READ_OFF},
+        **{name: getattr(reading, name) for name in (*READ_OFF, "char_at")},
         session=session or (first.session if first else ""),
         setup=first.setup if first else board.machine.version,
         lot=first.lot if first else board.entry.body["lot"],
@@ -328,7 +331,7 @@ def _told(
         both = say("logbook.and_as").join(_grade_words(one.reading) for one in looked.apart)
         grade = _grade_words(given)
         raise LogbookError(say("logbook.cell_was_read", given=given, both=both, grade=grade))
-    names = (*READ_OFF, *SIZES, "note")
+    names = (*READ_OFF, "char_at", *SIZES, "note")
     left_open = {name: getattr(known, name) for name in names if getattr(given, name) in (None, "")}
     new = dataclasses.replace(given, **left_open)
     differs = [name for name in names if getattr(new, name) != getattr(known, name)]
@@ -341,7 +344,7 @@ def _told(
                 now=now)
         )  # fmt: skip
     records: dict[str, Any] = {}
-    if answers or {*differs} & {*READ_OFF}:
+    if answers or {*differs} & {*READ_OFF, "char_at"}:
         records["look"] = _look(board, new, said["look"], session)
     if {*differs} & {*SIZES}:
         records["size"] = Size(width_mm=new.width_mm, height_mm=new.height_mm)

@@ -6,6 +6,7 @@ import functools
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -164,6 +165,8 @@ def _burns_of(grid: Any, looks: Mapping[str, Entry]) -> Iterator[tuple[Entry, Bu
                 operation=grid["operation"],
                 session=look.body["session"],
                 cut_length_mm=_cut_length_mm(grid["operation"], cell),
+                air=grid.get("air"),
+                char_at=look.body.get("char_at"),
                 source="job" if cell.get("path_mm") else "board",
                 **{name: cell[name] for name in _CELL},
                 **dict(zip(READ_OFF, grades_of(look), strict=True)),
@@ -183,11 +186,11 @@ def _stair_of(grid: Any, said: Mapping[str, Entry]) -> Iterator[tuple[Entry, Bur
     session = first.body["session"]
     if grid["operation"] != "cut":
         for burn in marked_stair_burns(grid["operation"], steps, marks, session):
-            yield first, burn
+            yield first, replace(burn, air=grid.get("air"))
         return
     fell = [None if grade is None else grade == "through" for grade in through]
     if (cut := stair_burn(steps, fell, session)) is not None:
-        yield first, cut
+        yield first, replace(cut, air=grid.get("air"))
 
 
 def _cut_length_mm(operation: str, cell: Mapping[str, Any]) -> float | None:

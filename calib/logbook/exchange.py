@@ -32,7 +32,7 @@ _HEAD = {"format": "calib logbook", "version": 2}
 _CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
 CSV_HEADER = (
     "machine", "sheet", "material", "thickness_mm", "lot", "operation", "source", "board", "cell",
-    *_CELL, *READ_OFF, "count", "cut_length_mm", *SIZES, "session", "at", "note",
+    *_CELL, "air", *READ_OFF, "char_at", "count", "cut_length_mm", *SIZES, "session", "at", "note",
 )  # fmt: skip
 
 
@@ -246,8 +246,9 @@ def _rows(book: Room) -> Iterator[dict[str, Any]]:
                     | {"operation": grid["operation"], "source": "board", "count": 1}
                     | {"board": names.code(board), "cell": cell["label"], "at": look.at}
                     | {"session": look.body["session"], "note": reading.note}
+                    | {"air": grid.get("air")}
                     | {name: cell[name] for name in _CELL}
-                    | {name: getattr(reading, name) for name in (*READ_OFF, *SIZES)}
+                    | {name: getattr(reading, name) for name in (*READ_OFF, "char_at", *SIZES)}
                 )
     for run in runs:
         for burn in run.body["burns"]:

@@ -80,7 +80,8 @@ class History(Room):
             if operation not in (None, burnt or operation):
                 continue
             cell = cell_of(entry) if entry.kind in (*OF_CELL, "photograph") else ""
-            grades = dict(zip(READ_OFF, grades_of(entry), strict=True))
+            read: dict[str, Any] = dict(zip(READ_OFF, grades_of(entry), strict=True))
+            read["char_at"] = entry.body.get("char_at")
             noted = entry.kind in ("job", "check_strip", "kept")
             line = HistoryLine(
                 id=entry.id,
@@ -89,7 +90,7 @@ class History(Room):
                 text=_withdrawal(entry, by_id) if entry.kind == WITHDRAW else _text(entry),
                 board=view.names.code(board) if board else "",
                 cell=cell,
-                reading=Reading(cell=cell, **grades) if entry.kind == "look" else None,
+                reading=Reading(cell=cell, **read) if entry.kind == "look" else None,
                 session=next(iter(sessions_of(entry)), ""),
                 why=entry.why or (entry.body["note"] if noted else ""),
                 superseded=not (entry.stands and view.names.counts(entry)),
@@ -306,6 +307,12 @@ def _words(view: View, said: Sequence[Entry], at: str = "") -> str:
         labels = {cell_of(entry) for entry in told if entry.kind in OF_CELL}
         cells = ", ".join(sorted(labels, key=lambda label: (label[:1], len(label), label)))
         what = say("logbook.striking_out") if main.kind == WITHDRAW else "readings"
+        if main.kind == "look" and main.replaces and len(said) == 1:
+            # One answer to one question of a cell: what it changed.
+            before = grades_of(view.ever(id=main.replaces)[0])
+            parts = zip(READ_OFF, before, grades_of(main), strict=True)
+            changed = [f"{name} {now}" for name, old, now in parts if now not in (None, old)]
+            what = ", ".join(changed) or what
         return say("logbook.of_board_cells", what=what, codes=codes, cells=cells, day=day)
     name = names.name(main.machine or main.sheet or main.id)
     what = main.kind.replace("_", " ")
@@ -317,7 +324,7 @@ def _words(view: View, said: Sequence[Entry], at: str = "") -> str:
         case "setup":
             what = say("logbook.change_of_set_up", body=body.get("what"), name=name)
         case "lot":
-            what = say("logbook.lot_or_measurement", name=name)
+            what = _lot_words(view, main, name)
         case "session":
             what = say("logbook.description_of_session", body=body.get("label"))
         case "kept":
@@ -330,6 +337,19 @@ def _words(view: View, said: Sequence[Entry], at: str = "") -> str:
         case kind if kind in STORED_KINDS:
             what += f" {main.slot!r}" if main.slot else ""
     return f"{what}, {day}"
+
+
+def _lot_words(view: View, main: Entry, name: str) -> str:
+    """Say what a sheet became: another lot, another measurement, or what is declared of it."""
+    told = (*view.ever(id=main.about), *view.ever(kind="lot", about=main.about))
+    earlier = [entry for entry in told if entry.seq < main.seq]
+    last = max(earlier, key=lambda entry: (entry.is_valid, entry.seq))
+    before, now = body_of(last).sheet, body_of(main).sheet
+    if now.lot != before.lot:
+        return say("logbook.new_lot_of_sheet", lot=now.lot, name=name)
+    if now.measured_mm not in (None, before.measured_mm):
+        return say("logbook.measurement_of_sheet", measured=now.measured_mm, name=name)
+    return say("logbook.declaration_of_sheet", name=name)
 
 
 def answer_in(view: View, key: str, answer: str, why: str = "") -> None:

@@ -51,6 +51,8 @@ def stair_settings(
         dict.fromkeys(snap_setting(machine, power, float(v), line_pitch_mm=pitch) for v in speeds)
     )
     if len(settings) < 2:
+        if region.operation != "cut":
+            raise NotEnoughEvidence(say("plan.marks_of_stair_have_no_room", machine=machine))
         raise NotEnoughEvidence(say("plan.stair_has_no_room", machine=machine))
     return settings
 
@@ -77,5 +79,5 @@ def _marked(
         if best is None or held > best[0]:
             best = held, at.power_pct, edge, ends
     if best is None:
-        raise NotEnoughEvidence(say("plan.stair_has_no_room", machine=machine))
+        raise NotEnoughEvidence(say("plan.marks_of_stair_have_no_room", machine=machine))
     return best[1:]

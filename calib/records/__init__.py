@@ -7,6 +7,8 @@ from calib.records.costs import Costs
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
 from calib.records.words import (
+    AIRS,
+    CHAR_PLACES,
     CHAR_SHORT,
     CHAR_WORDS,
     COUPON_CORNER_MM,
@@ -21,7 +23,9 @@ from calib.records.words import (
     SCALES,
     THROUGH_GRADES,
     USUAL_RELIABILITY,
+    Air,
     BurnSource,
+    CharAt,
     ClassesBy,
     Corner,
     Grades,
@@ -34,13 +38,18 @@ from calib.records.words import (
     outcome_order,
     scale_ends,
     short_words,
+    unusual,
 )
 
 __all__ = [
     "Advice",
+    "Air",
+    "AIRS",
     "Burn",
     "BurnSource",
     "Cell",
+    "CharAt",
+    "CHAR_PLACES",
     "ClassesBy",
     "CHAR_SHORT",
     "CHAR_WORDS",
@@ -76,5 +85,6 @@ __all__ = [
     "Through",
     "THROUGH_GRADES",
     "stair_burn",
+    "unusual",
     "USUAL_RELIABILITY",
 ]

@@ -8,10 +8,9 @@ from pydantic import Field
 
 from calib.records.burns import Setting
 from calib.records.costs import Costs
-from calib.records.fields import Chance, Grade, Name, Number, misfit, record, says
+from calib.records.fields import Chance, Grade, Name, Number, Whole, misfit, record, says
 from calib.records.words import (
     CHAR_SHORT,
-    GRADES_SAID,
     USUAL_RELIABILITY,
     Operation,
 )
@@ -30,12 +29,14 @@ CharAtMost = Annotated[
     Grade | None,
     says(f"Worst char that is fine: {graded(CHAR_SHORT)}.", unsaid="char doesn't matter"),
 ]
+Mark = Annotated[Whole, Field(ge=1, le=3)]
+WISHED_MARK = "give 1, 2 or 3, or two with a dash, such as 1-2"
 MarkGrades = Annotated[
-    Grade | tuple[Grade, Grade],
+    Mark | tuple[Mark, Mark],
     says(
         "Wanted mark: 1 the faintest that shows, 2 clear, 3 the darkest that isn't scorched, 1-2"
         " even under paint or stain.",
-        allowed=f"give a whole number from {GRADES_SAID}, or two with a dash, such as 1-2",
+        allowed=WISHED_MARK,
     ),
 ]
 

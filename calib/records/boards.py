@@ -9,13 +9,25 @@ from typing import Annotated
 
 from pydantic import Field
 
-from calib.records.burns import Burn, Outcome, Passes, Pitch, Power, Setting, Speed, setting_of
+from calib.records.burns import (
+    AirAssist,
+    Burn,
+    Outcome,
+    Passes,
+    Pitch,
+    Power,
+    Setting,
+    Speed,
+    setting_of,
+)
 from calib.records.fields import Number, Text, Whole, Words, misfit, record, says
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
-from calib.records.words import GRADES, KINDS, Operation
+from calib.records.words import GRADES, KINDS, Operation, unusual
 from calib.texts.say import say
 
+# A line that shows in pictures where a path ends.
+_ACROSS_MM = 3.0
 Caliper = Annotated[Number | None, says("Coupon as the caliper shows it.", gt=0, le=1000)]
 Side = Annotated[Number, Field(ge=0, le=100_000)]
 Code = Annotated[Text, says("Code of the cell.", min_length=1, max_length=8, pattern=r"\S")]
@@ -52,6 +64,18 @@ class Cell:
         return sum(math.dist(a, b) for a, b in pairwise(self.path_mm))
 
     @property
+    def ends_mm(self) -> tuple[tuple[tuple[float, float], tuple[float, float]], ...]:
+        """A short line across either end of its own path, for pictures; none where it closes."""
+        path, found = self.path_mm, []
+        if not path or path[0] == path[-1]:
+            return ()
+        for (x, y), (to_x, to_y) in ((path[0], path[1]), (path[-1], path[-2])):
+            half = _ACROSS_MM / 2.0 / math.dist((x, y), (to_x, to_y))
+            across = -(to_y - y) * half, (to_x - x) * half
+            found.append(((x - across[0], y - across[1]), (x + across[0], y + across[1])))
+        return tuple(found)
+
+    @property
     def named(self) -> str:
         """Its code, and what it is of a piece."""
         return f"{self.label} ({self.part})" if self.part else self.label
@@ -67,6 +91,7 @@ class Grid:
     operation: Annotated[Operation, says("What is burnt.")]
     round: Annotated[Whole, says("Which grid of this pair, from 1.", ge=1, le=1000)] = 1
     stair: Annotated[bool, says("One line; its cells are its steps, slow to fast.")] = False
+    air: AirAssist = None
     board_mm: Annotated[tuple[Side, Side], says("Width and height of the board.")]
     cells: Annotated[tuple[Cell, ...], says("The cells, in the order of their codes.")]
     label_setting: Annotated[Setting, says("The setting that marks the codes; never a cell's.")]
@@ -75,6 +100,7 @@ class Grid:
     def __post_init__(self) -> None:
         if not self.cells:
             misfit(self, "cells", self.cells, say("records.grid_needs_at_least_one_cell"))
+        object.__setattr__(self, "air", unusual(self.air, self.operation))
 
     @property
     def read(self) -> tuple[str, ...]:

@@ -7,13 +7,29 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from calib.records.fields import Grade, Number, Text, Whole, fields_of, misfit, record, says
-from calib.records.words import GRADES_SAID, KINDS, BurnSource, Operation, Through
+from calib.records.words import (
+    GRADES_SAID,
+    KINDS,
+    Air,
+    BurnSource,
+    CharAt,
+    Operation,
+    Through,
+    unusual,
+)
 from calib.texts.say import say
 
 Power = Annotated[Number, says("Power, of full.", gt=0, le=100)]
 Speed = Annotated[Number, says("Speed as set.", gt=0, le=20_000)]
 Passes = Annotated[Whole, says("How often the same path is burnt.", ge=1, le=50)]
 Pitch = Annotated[Number | None, says("Distance of the lines of an area mark.", gt=0, le=20)]
+# None, also where the usual one is given.
+AirAssist = Annotated[
+    Air | None, says("Air assist that it is burnt with.", unsaid="on for cuts, low for marks")
+]
+CharReadAt = Annotated[
+    CharAt | None, says("Where on the piece char was read.", unsaid="it isn't said")
+]
 Place = Annotated[Number, Field(ge=-100_000, le=100_000)]
 
 
@@ -44,6 +60,7 @@ class Outcome:
     through: Annotated[Through | None, says("Whether it fell; empty if not read.")] = None
     char: Annotated[Grade | None, says(f"Char, {GRADES_SAID}; empty if not read.")] = None
     mark: Annotated[Grade | None, says(f"Mark, {GRADES_SAID}; empty if not read.")] = None
+    char_at: CharReadAt = None
 
     @property
     def is_empty(self) -> bool:
@@ -51,8 +68,8 @@ class Outcome:
         return all(getattr(self, name) is None for name in READ_OFF)
 
 
-# What may be read off a cell: the fields of `Outcome`.
-READ_OFF = tuple(field.name for field in fields_of(Outcome))
+# What may be read off a cell: the grades among the fields of `Outcome`.
+READ_OFF = tuple(field.name for field in fields_of(Outcome) if field.name != "char_at")
 
 
 @record
@@ -88,6 +105,7 @@ class Burn(Outcome):
     lot: Annotated[
         Text | None, says("The lot it was burnt of, where that isn't the sheet's current one.")
     ] = None
+    air: AirAssist = None
     x_mm: Annotated[Place | None, says("Where on the board, from its top left.")] = None
     y_mm: Annotated[Place | None, says("Where on the board, from its top left.")] = None
     burn_order: Annotated[Whole | None, says("When it was burnt, from 1.", ge=1, le=1_000_000)] = (
@@ -97,6 +115,7 @@ class Burn(Outcome):
     def __post_init__(self) -> None:
         if KINDS[self.operation].shape == "area" and self.line_pitch_mm is None:
             misfit(self, "line_pitch_mm", None, say("records.area_mark_needs_distance_of_its"))
+        object.__setattr__(self, "air", unusual(self.air, self.operation))
 
     @property
     def setting(self) -> Setting:

@@ -10,11 +10,15 @@ Operation = Literal["cut", "line_mark", "area_mark"]
 Through = Literal["no", "hanging", "through"]
 BurnSource = Literal["board", "stair", "job", "check_strip"]
 LaserSource = Literal["co2", "diode"]
+Air = Literal["on", "low", "off"]
+CharAt = Literal["top", "edge", "underside"]
 ClassesBy = Literal["colour", "group"]
 Corner = Literal["lower_left", "lower_right", "upper_left", "upper_right"]
 
 OPERATIONS: tuple[Operation, ...] = get_args(Operation)
 THROUGH_GRADES: tuple[Through, ...] = get_args(Through)
+AIRS: tuple[Air, ...] = get_args(Air)
+CHAR_PLACES: tuple[CharAt, ...] = get_args(CharAt)
 CHAR_WORDS = (
     "clean",
     "tan",
@@ -106,15 +110,29 @@ class Kind(NamedTuple):
     shape: Literal["outline", "line", "area"]  # What one cell of it is
     read: tuple[str, ...]  # What is read off each of its cells, in the order in which it is asked
     turn: int  # Its turn in a job
+    air: Air  # Air assist that it usually has
 
 
 KINDS: dict[Operation, Kind] = {
-    "cut": Kind("cut", "cut", "go through", "outline", ("through", "char"), 2),
-    "line_mark": Kind("mark lines", "mark lines on", "one visible line", "line", ("mark",), 1),
+    "cut": Kind("cut", "cut", "go through", "outline", ("through", "char"), 2, "on"),
+    "line_mark": Kind(
+        "mark lines", "mark lines on", "one visible line", "line", ("mark",), 1, "low"
+    ),
     "area_mark": Kind(
-        "mark areas", "mark areas on", "a surface of close lines", "area", ("mark",), 0
+        "mark areas", "mark areas on", "a surface of close lines", "area", ("mark",), 0, "low"
     ),
 }
+
+
+def unusual(air: Air | None, operation: Operation) -> Air | None:
+    """An air that isn't the usual one of an operation; None where it is, or wasn't said.
+
+    Examples
+    --------
+    >>> unusual("on", "cut"), unusual("on", "line_mark"), unusual(None, "cut")
+    (None, 'on', None)
+    """
+    return None if air == KINDS[operation].air else air
 
 
 # The chance that is asked for of a cut when nobody says another one.

@@ -23,7 +23,7 @@ from calib.advice.wattage_table import (
 )
 from calib.boards.comb import CombBoard
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
-from calib.boards.layers import palette_of
+from calib.boards.layers import palette_of, typed_by_hand
 from calib.boards.layout import LayoutOptions, limit_mm
 from calib.boards.places import fastest_that_fits_mm_s
 from calib.boards.proof import lay_out_proof
@@ -62,6 +62,7 @@ from calib.tasks.wishes import (
     Named,
     Pair,
     ProofWish,
+    StairWish,
 )
 from calib.texts.say import say
 
@@ -89,7 +90,7 @@ def plan_boards(pair: OpenPair, wish: BoardWish, *, sure: bool = False) -> tuple
     Planned again from the same burns, they are the same. Unless ``sure``, NeedsYes when all burns
     so far lie where something else must be wrong.
     """
-    region = pair.region
+    region = pair.with_air(wish.air)
     doubts = () if sure or wish.powers_pct else far_side(region)
     if doubts:
         raise NeedsYes(doubts)
@@ -152,10 +153,11 @@ def plan_check(
         pair = pair.to("cut")
     earlier = pair.boards
     round_ = max((board.round or 0 for board in earlier), default=0) + 1
-    region = reference_region(pair) if purpose == "check" else pair.region
-    options = LayoutOptions(offcut_mm=wish.offcut_mm, round=round_, marks=pair.marks)
+    air = wish.air if isinstance(wish, StairWish) else None
+    region = reference_region(pair) if purpose == "check" else pair.with_air(air)
+    options = LayoutOptions(offcut_mm=wish.offcut_mm, round=round_, marks=pair.marks, air=air)
     if purpose == "stair":
-        grid = _stair(pair, wish, options)
+        grid = _stair(pair, region, wish, options)
     elif purpose == "proof":
         kept = None if wish.setting else pair.kept_cut
         setting = wish.setting or pair.kept_cut.setting
@@ -179,17 +181,17 @@ def plan_check(
     )
 
 
-def _stair(pair: OpenPair, wish: CheckWish, options: LayoutOptions) -> Grid:
+def _stair(pair: OpenPair, region: Region, wish: CheckWish, options: LayoutOptions) -> Grid:
     """A dozen speeds along one cut or in a row of marks."""
     machine, operation = pair.machine, pair.operation
     width = limit_mm(machine, wish.offcut_mm)[0]
     fastest = fastest_that_fits_mm_s(machine, operation, options.clamp_mm, width)
     most = STEPS
-    if machine.colours or machine.power_word_full is None:
+    if typed_by_hand(machine):
         # What is typed by hand has a colour for each step and one for the codes.
         most = min(STEPS, len(palette_of(machine)) - 1)
     while True:
-        steps = stair_settings(pair.region, wish.burns or most, fastest)
+        steps = stair_settings(region, wish.burns or most, fastest)
         try:
             return lay_out_stair(machine, pair.sheet, steps, options, operation)
         except BoardDoesNotFit:
@@ -279,7 +281,7 @@ def wattage_files(table: WattageTable, *, paper: str = "a4") -> Files:
 # What may be said of a board of each purpose.
 PURPOSES: Mapping[str, tuple[Any, ...]] = {
     "edge": (Pair, BoardWish, FileWish),
-    "stair": (Pair, CheckWish, FileWish),
+    "stair": (Pair, StairWish, FileWish),
     "lot": (Named, CheckWish, Setting, FileWish),
     "check": (Named, CheckWish, FileWish),
     "proof": (Named, ProofWish, Setting, FileWish),
@@ -342,7 +344,9 @@ def plan_for(
             offcut_mm=wish.offcut_mm,
             marks=pair.marks,
         )
-        drawn = drawn_files(focus, "focus", outline=False) if with_files else {}
+        drawn: Files = {}
+        if with_files:
+            drawn = drawn_files(focus, "focus", outline=False, piece_edge=wish.piece_edge)
         return PlannedFor(focus=focus, files=drawn)
     boards: tuple[Planned, ...] = ()
     start, split = None, False
@@ -356,7 +360,7 @@ def plan_for(
             expected = forecasts(start.region, start.board, wish.mark)
             boards = (Planned(grid=start.board, before=0, forecasts=expected),)
     else:
-        wish = asked(CheckWish, setting=setting)
+        wish = asked(StairWish if purpose == "stair" else CheckWish, setting=setting)
         boards = (plan_check(pair, cast(Any, purpose), wish),)
     made: dict[str, bytes] = {}
     for one in boards if with_files else ():

@@ -121,20 +121,20 @@ def plan_comb_board(pair: OpenPair, wish: CombWish, *, when: datetime) -> tuple[
         offcut_mm=wish.offcut_mm,
     )
     board = plan.board(pair.marks)
-    files = comb_files(board, wish.paper)
+    files = comb_files(board, wish.paper, wish.piece_edge)
     plan = replace(plan, kerf_mm=board.kerf_mm, codes=board.label_setting)
     names = {"machine": machine.name, "sheet": sheet.name}
     pair.book.store("comb", to_json(plan), when=when, label=board.board_id, **names)
     return replace(board, notes=(*board.notes, *not_current)), files
 
 
-def comb_files(board: CombBoard, paper: str = "a4") -> Files:
+def comb_files(board: CombBoard, paper: str = "a4", piece_edge: bool = False) -> Files:
     """Make the files of a comb board."""
     from calib.boards.comb_sheet import comb_record_page  # loads reportlab
 
     name = f"{board.board_id}-comb"
     files = {f"{name}-record.pdf": comb_record_page(board, paper=paper)}
-    return dict(sorted({**files, **drawn_files(board, name)}.items()))
+    return dict(sorted({**files, **drawn_files(board, name, piece_edge=piece_edge)}.items()))
 
 
 def find_comb(book: Book, code: str) -> CombBoard:

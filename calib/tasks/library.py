@@ -16,7 +16,7 @@ from calib.boards.gentle import KnownMarks
 from calib.boards.layout import LayoutOptions, lay_out, limit_mm, split_over_offcuts
 from calib.boards.places import fastest_that_fits_mm_s
 from calib.errors import BoardDoesNotFit, InvalidRecord, unfit
-from calib.fit.fitting import region_from
+from calib.fit.fitting import air_notes, region_from
 from calib.fit.model import columns_of
 from calib.fit.pool import Pool
 from calib.fit.region import Region
@@ -27,7 +27,7 @@ from calib.plan.far_side import far_side
 from calib.plan.full import full_factorial
 from calib.plan.next_burns import MOST_PASSES, next_cuts
 from calib.plan.next_marks import next_marks
-from calib.records import USUAL_RELIABILITY, Burn, Grid, Machine, Operation, Setting, Sheet
+from calib.records import USUAL_RELIABILITY, Air, Burn, Grid, Machine, Operation, Setting, Sheet
 from calib.tasks.pools import priors_of
 from calib.tasks.wishes import BoardWish
 from calib.texts.say import say
@@ -46,8 +46,10 @@ def fit_region(
     evidence: Sequence[Burn] = (),
     pool: Pool | None = None,
     seed: int = 0,
+    *,
+    air: Air | None = None,
 ) -> Region:
-    """Fit where an operation works on a sheet and machine.
+    """Fit where an operation works on a sheet and machine, with the usual air or another.
 
     Examples
     --------
@@ -57,7 +59,7 @@ def fit_region(
     'unburnt'
     """
     priors = priors_of(machine, sheet, operation, pool)
-    return region_from(machine, sheet, operation, evidence, priors)
+    return region_from(machine, sheet, operation, evidence, priors, air)
 
 
 def plan_grid(
@@ -144,7 +146,7 @@ def plan_wished(
     priors = priors_of(machine, sheet, operation, pool)
     if wish.char_at_most is None:
         priors = replace(priors, char=None)  # not asked for: half of the fit's time is saved
-    region = region_from(machine, sheet, operation, evidence, priors)
+    region = region_from(machine, sheet, operation, evidence, priors, wish.air)
     marks = KnownMarks(burns=tuple(evidence))
     return plan_on_region(region, wish, settings, round=round, marks=marks)
 
@@ -203,6 +205,7 @@ def plan_on_region(
         round=round,
         seed=wish.seed,
         marks=marks or KnownMarks(),
+        air=wish.air,
     )
     fastest = math.inf
     if operation != "cut":  # the narrowest board at hand must have room for a mark's run-ups
@@ -211,7 +214,7 @@ def plan_on_region(
             fastest_that_fits_mm_s(machine, operation, layout.clamp_mm, width) for width in widths
         )
     grids = _as_many_as_fit(region, wish, settings, layout, fastest)
-    last = list(hazard.advice)
+    last = [*air_notes(region), *hazard.advice]
     planned = sum(len(grid.cells) for grid in grids)
     if not settings and planned != wish.burns:
         last.append(say("tasks.burns_were_asked", wish=wish, planned=planned))

@@ -112,7 +112,7 @@ def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[_Told]:
             others = book.burns(entry.machine, entry.sheet, grid.operation, without=[entry.id])
             if not others or _is_check(grid.notes):
                 continue
-            region = fit_region(grid.machine, grid.sheet, grid.operation, others)
+            region = fit_region(grid.machine, grid.sheet, grid.operation, others, air=grid.air)
             chances = forecasts(region, grid, marks.get(entry.id, 2))
             for reading in book.readings(entry.id):
                 for event, chance in chances[reading.cell].items():

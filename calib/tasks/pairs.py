@@ -14,7 +14,7 @@ from calib.errors import LogbookError, NearMiss, NotEnoughEvidence
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book, Filters, Kept, Line
 from calib.logbook.coding import known_names
-from calib.records import Burn, Grid, Machine, Operation, Setting, Sheet
+from calib.records import Air, Burn, Grid, Machine, Operation, Setting, Sheet, unusual
 from calib.texts.say import say
 
 if TYPE_CHECKING:
@@ -216,14 +216,19 @@ class OpenPair:
         """From all burns, with the rest of the logbook as its prior."""
         return self.fit(self.burns)
 
-    def fit(self, burns: Sequence[Burn]) -> Region:
+    def with_air(self, air: Air | None) -> Region:
+        """The region of burns with an air, from all burns; None: with the usual one."""
+        air = unusual(air, self.operation)
+        return self.region if air is None else self.fit(self.burns, air)
+
+    def fit(self, burns: Sequence[Burn], air: Air | None = None) -> Region:
         """Fit a region from some burns, with the rest of the logbook as its prior."""
         from calib.fit.fitting import region_from
         from calib.tasks.pools import pool_of_book, priors_of
 
         self.check()
         of = self.machine, self.sheet, self.operation
-        return region_from(*of, burns, priors_of(*of, pool_of_book(self.book, *of)))
+        return region_from(*of, burns, priors_of(*of, pool_of_book(self.book, *of)), air)
 
     def of_lot(self, lot: str) -> Region:
         """The region from the burns of one lot."""

@@ -29,6 +29,7 @@ from calib.records import (
     THROUGH_GRADES,
     Burn,
     Cell,
+    CharAt,
     Grid,
     Machine,
     Operation,
@@ -81,6 +82,7 @@ def record_readings(
     session: str | None = None,
     why: str = "",
     code: str | None = None,
+    char_at: CharAt | None = None,
 ) -> Recorded:
     """Record a result file: all of it, or nothing when anything in it is wrong; raises BadFile
     with everything that is wrong, and nothing is stored; LogbookError when a reading is changed
@@ -89,6 +91,8 @@ def record_readings(
     readings = [r for r in read_results(content, filled) if not r.is_empty or r.note]
     if not readings:
         raise LogbookError(say("tasks.result_file_of_board_has_no", grid=grid))
+    if char_at is not None:
+        readings = [r if r.char is None else replace(r, char_at=char_at) for r in readings]
     label = session_label(when, session)
     return book.record(grid.board_id, readings, when=when, session=label, why=why)
 
@@ -101,6 +105,7 @@ def record_file(
     ready_made: Path | None = None,
     session: str | None = None,
     why: str = "",
+    char_at: CharAt | None = None,
     when: datetime,
 ) -> tuple[Grid, Recorded]:
     """Record a result file of the board that stands in it, or of the one that is named.
@@ -133,7 +138,14 @@ def record_file(
             grid = take_in_ready_made(burnt_on, named[0], read, content, when=when, again=again)
             code = named[0].strip().upper()
     return grid, record_readings(
-        book, grid, content, when=when, session=session, why=why, code=code
+        book,
+        grid,
+        content,
+        when=when,
+        session=session,
+        why=why,
+        code=code,
+        char_at=char_at,
     )
 
 
@@ -236,8 +248,9 @@ class CellByCell:
     with, whatever others say of the cell meanwhile.
     """
 
-    def __init__(self, book: Book, grid: Grid, session: str) -> None:
+    def __init__(self, book: Book, grid: Grid, session: str, char_at: CharAt | None = None) -> None:
         self._book, self._code, self._session = book, grid.board_id, session
+        self._char_at = char_at
         looks = book.looks(grid.board_id)
         # By cell, the id of the look that was seen, and what it says.
         self._seen = {cell: (looked.id, looked.reading) for cell, looked in looks.items()}
@@ -289,6 +302,8 @@ class CellByCell:
             saw, said = before = self._look(label)
             grade: Any = found[0] if question.field == "through" else int(found[0])
             reading = dataclasses.replace(said, **{question.field: grade})
+            if question.field == "char" and self._char_at is not None:
+                reading = dataclasses.replace(reading, char_at=self._char_at)
             key = self._key(label, when)
             self._book.tap(self._code, key, reading, saw=saw, when=when, session=self._session)
             self._seen[label], stored = (key, reading), (key, label, before)

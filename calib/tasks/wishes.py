@@ -10,7 +10,6 @@ from pydantic import Field
 
 from calib.errors import InvalidRecord
 from calib.records import (
-    MARK_SHORT,
     THROUGH_GRADES,
     USUAL_RELIABILITY,
     Burn,
@@ -19,10 +18,10 @@ from calib.records import (
     Operation,
     Setting,
 )
-from calib.records.advice import CHANCE, CharAtMost, MarkGrades, Wished, graded
+from calib.records.advice import CHANCE, CharAtMost, Mark, MarkGrades, Wished
 from calib.records.advice import RegionWish as RegionWish
-from calib.records.burns import Passes, Power, Speed
-from calib.records.fields import Grade, Name, Number, Text, Whole, Words, misfit, record, says
+from calib.records.burns import AirAssist, CharReadAt, Passes, Power, Speed
+from calib.records.fields import Name, Number, Text, Whole, Words, misfit, record, says
 from calib.texts.say import say
 
 if TYPE_CHECKING:
@@ -34,10 +33,16 @@ Offcut = Annotated[tuple[Side, Side] | None, says("Width x height of the piece a
 Reliability = Annotated[Wished, says("Chance, from 0 to 1, that it shall hold.", allowed=CHANCE)]
 
 
-MarkGrade = Annotated[Grade, says(f"Wanted mark: {graded(MARK_SHORT)}.")]
+MarkGrade = Annotated[
+    Mark,
+    says("Wanted mark: 1 the faintest that shows, 2 clear, 3 the darkest that isn't scorched."),
+]
 Count = Annotated[Whole, Field(ge=0, le=1_000_000)]
 Seed = Annotated[Whole, says("Shuffles the places.", ge=0, le=1_000_000_000)]
 Paper = Annotated[Literal["a4", "letter"], says("Paper of what is printed.")]
+PieceEdge = Annotated[
+    bool, says("Also draw the edge of the piece, which isn't burnt, in a layer of its own.")
+]
 
 
 @record
@@ -105,6 +110,7 @@ class BoardWish:
     line_pitch_mm: Annotated[
         Number | None, says("Distance of the lines of an area mark.", ge=0.01, le=20)
     ] = None
+    air: AirAssist = None
     reliability: Reliability = USUAL_RELIABILITY
     char_at_most: CharAtMost = None
     mark: MarkGrades = 2
@@ -128,6 +134,7 @@ class FocusWish:
         says("Focus heights against the usual one; more is farther away.", unsaid="-3 to 3 mm"),
     ] = ()
     offcut_mm: Offcut = None
+    piece_edge: PieceEdge = False
 
 
 @record
@@ -139,9 +146,7 @@ class FileWish:
     one_file_per_setting: Annotated[
         bool, says("Also one drawing and program for each setting.")
     ] = False
-    piece_edge: Annotated[
-        bool, says("Also draw the edge of the piece, which isn't burnt, in a layer of its own.")
-    ] = False
+    piece_edge: PieceEdge = False
     # Such as a page's address up to the board's code, which is added.
     address: Annotated[
         Text, says("Where boards are found.", unsaid="the command that shows the board")
@@ -158,6 +163,13 @@ class TimedMoves:
 
     short_s: Annotated[Number, says("What the short moves took.", gt=0, le=1000)]
     long_s: Annotated[Number, says("What the long moves took.", gt=0, le=1000)]
+
+
+@record
+class ReadWish:
+    """How a board was read."""
+
+    char_at: CharReadAt = None
 
 
 @record
@@ -215,6 +227,13 @@ class CheckWish(ProofWish):
     burns: Annotated[
         Whole | None, says("How many burns.", unsaid="the usual number", ge=1, le=400)
     ] = None
+
+
+@record
+class StairWish(CheckWish):
+    """How a stair is wanted."""
+
+    air: AirAssist = None
 
 
 @record
@@ -281,6 +300,7 @@ class CombWish:
     ] = None
     offcut_mm: Offcut = None
     paper: Paper = "a4"
+    piece_edge: PieceEdge = False
 
 
 @record

@@ -13,6 +13,7 @@ from calib.boards.naming import setting_words as setting_words
 from calib.materials import scales_of
 from calib.records import Advice, Reading, short_words
 from calib.records.fields import FieldOf, fields_of
+from calib.texts.say import say
 from calib.typed import write
 from calib.units import show_chance, show_speed
 
@@ -133,6 +134,8 @@ def reading_words(reading: Reading, material: str) -> str:
     for name, scale in scales_of(material).items():
         if (grade := getattr(reading, name)) is not None:
             words.append(f"{name} {grade} {short_words(scale)[grade]}")
+    if reading.char_at is not None:
+        words.append(say("texts.char_read_at", place=reading.char_at))
     if reading.width_mm is not None and reading.height_mm is not None:
         words.append(f"{reading.width_mm:g} x {reading.height_mm:g} mm")
     return ", ".join(words) + (f" ({reading.note})" if reading.note else "")

@@ -111,7 +111,10 @@ def tap(request: Request, board_id: str, body: Tap) -> TapDone:
     if body.board and body.board != desk.book.board_key(board_id):
         raise LogbookError(say("web.what_was_tapped_of_board_belongs", board_id=board_id))
     reading = Reading(
-        cell=body.cell, note=body.note, **{name: getattr(body, name) for name in READ_OFF}
+        cell=body.cell,
+        note=body.note,
+        char_at=body.char_at,
+        **{name: getattr(body, name) for name in READ_OFF},
     )
     # Burns belong to the evening in which they were tapped, however long they waited.
     session = session_label(when - timedelta(seconds=body.age_s))

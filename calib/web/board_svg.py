@@ -118,8 +118,9 @@ def _cell(
 
 def _shape(cell: Cell) -> str:
     if cell.path_mm:
-        points = " ".join(f"{x:g},{y:g}" for x, y in cell.path_mm)
-        return f'<polygon class="place" points="{points}"/>'
+        lines = (cell.path_mm, *cell.ends_mm)
+        path = " ".join("M" + " L".join(f"{x:g} {y:g}" for x, y in line) for line in lines)
+        return f'<path class="place" d="{path}"/>'
     return (
         f'<rect class="place" x="{cell.x_mm:g}" y="{cell.y_mm:g}" width="{cell.width_mm:g}"'
         f' height="{cell.height_mm:g}" rx="{min(_CORNER_MM, cell.height_mm / 3):g}"/>'

@@ -10,7 +10,7 @@ from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
 from calib.materials import scales_of
-from calib.records import GRADES, OPERATIONS, short_words
+from calib.records import CHAR_PLACES, GRADES, OPERATIONS, short_words
 from calib.tasks.files import board_file, board_files, file_names, zipped
 from calib.tasks.pairs import find_board
 from calib.tasks.results import record_file, record_readings, record_stair
@@ -111,6 +111,7 @@ def cell_by_cell(request: Request, board_id: str) -> Response:
         answers=answers,
         besides=besides,
         is_cut=is_cut,
+        places=CHAR_PLACES,
         key=here.book.board_key(code),
     )
 

@@ -28,7 +28,7 @@ from calib.tasks.joints import (
     record_comb,
 )
 from calib.tasks.pairs import find_board
-from calib.tasks.wishes import CheckWish, CombWish, FocusWish, Named, Pair, ProofWish
+from calib.tasks.wishes import CombWish, FileWish, FocusWish, Named, Pair, ProofWish, StairWish
 from calib.tasks.workshop import change_sheet
 from calib.texts.joints import joint_words
 from calib.texts.say import say
@@ -135,7 +135,7 @@ def joints(request: Request, sent: Sent) -> Response:
             button=say("web.plan_joint_board"),
             title=say("web.another_one"),
             typed=sent,
-            asks=("pair", *some(CombWish, but=("setting", "paper")), *_OWN_SETTING),
+            asks=("pair", *some(CombWish, but=("setting", "paper", "piece_edge")), *_OWN_SETTING),
         ),
         Ways(ways=[("/kerf", "Kerf", say("web.from_coupons_that_were_measured"))]),
         danger=True,
@@ -185,6 +185,14 @@ def joint(request: Request, code: str) -> Response:
             ways=[
                 (f"{address}/files", say("web.all_its_files_zip"), say("web.drawing_record_sheet"))
             ]
+        ),
+        Form(
+            action=f"{address}/files",
+            method="get",
+            button=say("web.all_its_files_zip"),
+            folded=say("web.my_program_needs_them_otherwise"),
+            quiet=True,
+            asks=some(FileWish, "piece_edge"),
         ),
         Form(
             action=address,
@@ -262,10 +270,10 @@ def _widths(text: str) -> tuple[float, ...]:
 
 
 @router.get("/joint/{code}/files")
-def joint_files(request: Request, code: str) -> Response:
+def joint_files(request: Request, code: str, piece_edge: bool = False) -> Response:
     """Give all files of a joint board in one."""
     board = find_comb(desk_of(request).book, code)
-    return download(f"{board.board_id}-comb.zip", zipped(comb_files(board)))
+    return download(f"{board.board_id}-comb.zip", zipped(comb_files(board, piece_edge=piece_edge)))
 
 
 @router.get("/joint/{code}/picture.svg")
@@ -334,7 +342,7 @@ def stair(request: Request, sent: Sent) -> Response:
         say("web.plan_stair"),
         say("web.one_straight_cut_whose_speed_steps"),
         Form(action="/stair", button=say("web.plan_it"), typed={"operation": "cut", **sent},
-             asks=(operation, "pair", *some(CheckWish, but=("setting",)))),
+             asks=(operation, "pair", *some(StairWish, but=("setting",)))),
         danger=True,
     )  # fmt: skip
 

@@ -14,6 +14,7 @@
   const said = document.getElementById("status");
   const undoButton = document.getElementById("undo");
   const note = document.getElementById("note");
+  const charAt = document.getElementById("char-at");
   const pad = root.querySelector(".pad");
   const answers = pad.querySelector(".answers");
   const choices = [...root.querySelectorAll("[data-given]")];
@@ -192,6 +193,8 @@
   function tap(cell, given, how) {
     const code = cell.dataset.cell;
     const before = expected(code);
+    // Where char is read holds for every cell from then on.
+    if (charAt && charAt.value && given.char) given = { ...given, char_at: charAt.value };
     put({ kind: "tap", key: newKey(), cell: code, given, saw: before.id, before, ...how });
     takenBack = "";
     redraw(code);
