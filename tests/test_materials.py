@@ -279,9 +279,9 @@ def test_before_any_burn_common_practice_may_well_cut() -> None:
     assert region.chance_through(50.0, 5.0) > 0.05
 
 
-# At 50 W a line is scored with 15 % where the beam starts at once (common practice, no source).
-# A beam that starts at 10 % gives as much at 20 %, both counting as 30 % there: (20 - 10) / (30 - 10)
-# is 15 / 30. At 15 % it gives half of that, one grade less, even where the start is known exactly.
+# At 50 W a line is scored with 15 % where the beam starts at once (common practice, no source). One
+# that starts at 10 % gives as much at 20 %, both counting as 30 % there: 10 of 20 as 15 of 30. At
+# 15 % it gives half of that, one grade less, even where the start is known exactly.
 @pytest.mark.parametrize(("start_pct", "power_pct"), [(0.0, 15.0), (5.0, 15.0), (10.0, 20.0)])
 @pytest.mark.parametrize("material", ["MDF", "birch plywood", "basswood", "oak", "pine"])
 def test_before_any_burn_a_scored_line_is_clear_rather_than_nothing_or_scorched(

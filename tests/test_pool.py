@@ -239,12 +239,16 @@ def marked_book(widths: Sequence[float]) -> Pool:
 def test_how_much_the_grades_of_families_differ_is_learnt() -> None:
     new = Sheet(name="new", material="cast acrylic", thickness_mm=3.0)
     expected = expected_priors(BENCH, new, "line_mark")
+    usual = expected.mark
     alike = marked_book(10 * [0.9]).priors(BENCH, new, "line_mark", expected).mark
-    unlike = marked_book(2 * [0.5, 0.6, 0.9, 1.3, 1.6]).priors(BENCH, new, "line_mark", expected)
-    assert expected.mark is not None and alike is not None and unlike.mark is not None
-    assert alike.width_ln_sd < 0.6 * expected.mark.width_ln_sd
-    assert unlike.mark.width_ln_sd > 0.8 * expected.mark.width_ln_sd
-    assert abs(alike.width_ln - math.log(0.9)) < abs(expected.mark.width_ln - math.log(0.9))
+    differing = marked_book(2 * [0.5, 0.6, 0.9, 1.3, 1.6])
+    unlike = differing.priors(BENCH, new, "line_mark", expected).mark
+    assert usual is not None
+    assert alike is not None
+    assert unlike is not None
+    assert alike.width_ln_sd < 0.6 * usual.width_ln_sd
+    assert unlike.width_ln_sd > 0.8 * usual.width_ln_sd
+    assert abs(alike.width_ln - math.log(0.9)) < abs(usual.width_ln - math.log(0.9))
 
 
 def test_sure_coupons_that_hang_raise_the_defects_of_their_family() -> None:
