@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -23,6 +24,7 @@ from calib.records import Burn, Machine, Sheet
 
 BENCH = CO2
 OTHER = replace(CO2, name="other", rated_w=80.0)
+MARKED = ["birch plywood", "MDF", "vegetable tanned leather", "oak", "card"]
 POWERS = (80.0, 80.0, 80.0, 60.0, 50.0, 40.0)
 FLOOR = 0.2
 
@@ -210,6 +212,43 @@ def test_a_scatter_that_all_pairs_show_is_learnt(slow_book: Pool) -> None:
     assert learnt.scatter_ln > math.log(0.08)
     assert learnt.scatter_ln_sd < usual.scatter_ln_sd
     assert learnt.scatter_ln - believed(slow_book, sheet).scatter_ln > 0.5 * math.log(3.0)
+
+
+def marked_book(widths: Sequence[float]) -> Pool:
+    """A book of lines on two sheets of each of five materials, whose grades are so wide [ln W]."""
+    records = []
+    for number, (material, width) in enumerate(zip(2 * MARKED, widths, strict=True)):
+        sheet = Sheet(name=f"s{number}", material=material, thickness_mm=3.0)
+        prior = expected_priors(BENCH, sheet, "line_mark").mark
+        assert prior is not None
+        burns = []
+        for share in np.linspace(-2.0, 2.0, 17) + 0.03 * (number % 5):
+            speed = prior.speed0_mm_s * math.exp(-width * share)
+            burns.append(
+                Burn(
+                    operation="line_mark",
+                    power_pct=30.0,
+                    speed_mm_s=round(speed, 2),
+                    mark=int(np.clip(math.floor(share + 0.5) + 2, 0, 4)),
+                )
+            )
+        records.append((BENCH, sheet, burns))
+    return pool_records(records)
+
+
+def test_how_much_the_grades_of_families_differ_is_learnt() -> None:
+    new = Sheet(name="new", material="cast acrylic", thickness_mm=3.0)
+    expected = expected_priors(BENCH, new, "line_mark")
+    usual = expected.mark
+    alike = marked_book(10 * [0.9]).priors(BENCH, new, "line_mark", expected).mark
+    differing = marked_book(2 * [0.5, 0.6, 0.9, 1.3, 1.6])
+    unlike = differing.priors(BENCH, new, "line_mark", expected).mark
+    assert usual is not None
+    assert alike is not None
+    assert unlike is not None
+    assert alike.width_ln_sd < 0.6 * usual.width_ln_sd
+    assert unlike.width_ln_sd > 0.8 * usual.width_ln_sd
+    assert abs(alike.width_ln - math.log(0.9)) < abs(usual.width_ln - math.log(0.9))
 
 
 def test_sure_coupons_that_hang_raise_the_defects_of_their_family() -> None:

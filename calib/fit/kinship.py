@@ -9,7 +9,6 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.fit.another_speed import excess_at
-from calib.fit.model import WIDTHS
 from calib.fit.moments import Moments
 from calib.fit.pair_summary import PairSummary, Response
 from calib.fit.random_effects import Units
@@ -23,6 +22,9 @@ Key = tuple[object, ...]
 
 FAMILY, MACHINE, PRODUCT, LOT, PAIR = range(5)
 SPREADS = 5
+# Of a score only those of families and of pairs can be learnt, all pairs of a book being burnt on a
+# machine or two.
+SCORE_FAMILY, SCORE_PAIR = range(2)
 NONE = -1
 
 
@@ -71,7 +73,7 @@ SHARES: dict[str, tuple[float, float, float, float]] = {
     "passes": (0.2, 0.4, 0.0, 0.4),
     "shared": (0.3, 0.0, 0.3, 0.4),
     "speed": (0.2, 0.4, 0.1, 0.3),
-    **dict.fromkeys(WIDTHS, (0.3, 0.4, 0.0, 0.3)),
+    "width": (0.3, 0.4, 0.0, 0.3),
     "pitch": (0.3, 0.4, 0.0, 0.3),
     "start": (0.0, 0.0, 0.9, 0.1),
     **dict.fromkeys((f"air_{air}" for air in AIRS), (0.3, 0.2, 0.3, 0.2)),
@@ -214,14 +216,16 @@ def score_units(
         _one_hot([machine_key(m) for m, _ in pairs])[0],
     ]
     design = np.concatenate(columns, axis=1)
-    base = np.repeat(shares[:3], [column.shape[1] for column in columns])
+    sizes = [column.shape[1] for column in columns]
     units = Units(
         value=np.array([moments.mean for moments in told]),
         variance=np.array([moments.variance for moments in told]),
         effects=design[: len(told)],
-        base=base,
-        spread_of=np.full(len(base), NONE),
+        base=np.repeat(shares[:3], sizes),
+        spread_of=np.repeat([NONE, SCORE_FAMILY, NONE], sizes),
         unit_base=float(shares[3]),
+        unit_spread=SCORE_PAIR,
+        spreads=2,
     )
     return units, design[len(told) :]
 

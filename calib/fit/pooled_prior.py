@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy.special import betaincinv, ndtr, xlogy
 
 from calib.fit.another_speed import floor_score_shift
-from calib.fit.kinship import PAIR, USUAL, Target, location_units, score_units
+from calib.fit.kinship import PAIR, SCORE_PAIR, USUAL, Target, location_units, score_units
 from calib.fit.model import WIDTHS
 from calib.fit.moments import Draws, Moments, told_by
 from calib.fit.pair_summary import PairSummary, excess_variance, nominal_ln_w
@@ -84,12 +84,7 @@ def pooled_graded(
 ) -> GradedPrior:
     """The table's prior of char or marks, moved and narrowed; as ``pooled_cut``."""
     scored = _scores(others, machine, sheet, prior)
-    widths = [scored.get(name, _USUAL_SCORE) for name in WIDTHS]
-    # One prior serves all widths: their mean, and a spread that holds each of them.
-    mean = float(np.mean([w[0] for w in widths]))
-    spread = float(np.sqrt(np.mean([w[1] ** 2 + (w[0] - mean) ** 2 for w in widths])))
-    moved = _relocated(others, machine, sheet, prior, scored)
-    return _with_scores(moved, scored | {"width": (mean, min(spread, 1.0))})
+    return _with_scores(_relocated(others, machine, sheet, prior, scored), scored)
 
 
 def _relocated(
@@ -143,20 +138,28 @@ def _scores(
 ) -> dict[str, Score]:
     """What is now believed of each shape score at the prior's own speed, by name."""
     found = {}
-    for name in sorted({name for s in others for name in s.draws}):
-        telling = [s for s in others if name in s.draws]
-        pairs = [(s.machine, s.sheet) for s in telling]
-        told = _told_scores(name, pairs, [s.draws[name] for s in telling])
+    graded = isinstance(prior, GradedPrior)
+    # One prior serves all widths of grades, so each width of each pair tells of it.
+    names = {own: "width" if own in WIDTHS else own for s in others for own in s.draws}
+    for name in sorted(set(names.values())):
+        telling = [(s, s.draws[own]) for s in others for own in s.draws if names[own] == name]
+        pairs = [(s.machine, s.sheet) for s, _ in telling]
+        told = _told_scores(name, pairs, [draws for _, draws in telling])
         if isinstance(prior, CutPrior) and name == "floor":
             # The floors as they would be at the prior's speed.
             beta, speed = (prior.floor_a, prior.floor_b), prior.speed0_mm_s
             told = [
                 replace(m, mean=m.mean + floor_score_shift(speed / s.speed0_mm_s, m.mean, beta))
-                for s, m in zip(telling, told, strict=True)
+                for (s, _), m in zip(telling, told, strict=True)
             ]
         units, rows = score_units(name, [*pairs, (machine, sheet)], told)
-        mean, variance = fit_fixed(units).predict(rows[0], np.full(1, units.unit_base**2))
-        found[name] = mean, float(np.sqrt(variance))
+        # Whether families differ at all decides what a book tells of a family that isn't in it.
+        learning = graded and len(others) >= FEWEST_TO_LEARN
+        learnt = fit_learning(units) if learning else fit_fixed(units)
+        mean, variance = learnt.predict(
+            rows[0], (units.unit_base * learnt.spread[:, SCORE_PAIR]) ** 2
+        )
+        found[name] = mean, min(float(np.sqrt(variance)), 1.0)
     return found
 
 

@@ -8,7 +8,7 @@ the candidate with the least loss joins the batch.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -81,7 +81,9 @@ def _best(question: Question, paths: Array, allowed: Mask, taken: Sequence[int])
     free[list(taken)] = False
     if not free.any():
         free = allowed if allowed.any() else np.ones_like(allowed)
-    return int(np.argmin(np.where(free, _losses(question, paths), np.inf)))
+    some = np.flatnonzero(free)
+    asked = replace(question, chances=question.chances[:, :, some])
+    return int(some[np.argmin(_losses(asked, paths))])
 
 
 def _losses(question: Question, paths: Array) -> Array:
