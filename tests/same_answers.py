@@ -21,9 +21,9 @@ chosen: dict[bytes, list[int]] = {}
 choose_batch = near_edge.choose_batch
 
 
-def fit(machine: Any, burns: Sequence[Any], prior: Any, response: Any) -> Any:
+def fit(machine: Any, burns: Sequence[Any], *more: Any) -> Any:
     """As ``calib.fit.fits.fit``."""
-    return fitted(machine, tuple(burns), prior, response)
+    return fitted(machine, tuple(burns), *more)
 
 
 def choose(

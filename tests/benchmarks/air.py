@@ -102,4 +102,5 @@ def main() -> None:
     print(line(f"cut, by {BOOK - 1} other sheets", taught))
 
 
-main()
+if __name__ == "__main__":
+    main()
