@@ -252,14 +252,16 @@ _KINDS = {
 
 def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path) -> str:
     """Say which files were written, and which were left alone."""
-    names, order = {path.name for path in written}, [*_KINDS.values(), ""]
+    names = {path.name for path in written}
+    rank = {kind: place for place, kind in enumerate([*_KINDS.values(), ""])}
     kept = [say("texts.left_as_it_is", name=n, folder=folder) for n in files if n not in names]
     if not any(name.endswith(".nc") for name in files):
         kept.append(say("texts.there_is_no_program"))
     kinds = [(file_kind(path.name), path.name) for path in written]
     listed = "; ".join(
         f"{name}, {kind}" if kind else name
-        for kind, name in sorted(kinds, key=lambda one: order.index(one[0]))
+        # Parts of a split drawing stand behind the whole of it.
+        for kind, name in sorted(kinds, key=lambda one: (rank.get(one[0], 0.5), one[1]))
     )
     said = [wrapped(say("texts.files_in", folder=folder, listed=listed))] if written else []
     return "\n".join([*said, *kept])
