@@ -166,7 +166,13 @@ def test_a_stair_without_air_is_one_burn_without_air(shell: Shell) -> None:
     board = shell.json("plan", "--for", "stair", "--air", "low")["grid"]
     assert board["air"] == "low"
     shell.run("record", board["board_id"], "--through-to", "5")
-    assert "burns here with air low: 1" in " ".join(shell.json("region")["notes"])
+    region = shell.json("region")
+    assert "burns here with air low: 1" in " ".join(region["notes"])
+    assert (region["edge"], region["other_air"]) == ("unburnt", 1)
+    assert "what 1 burn with another air tell of it" in " ".join(shell.text("region").split())
+    assert "has been burnt with the usual air yet" in shell.refusal("recommend")
+    # What to do next counts what may be advised: nothing yet.
+    assert "nothing burnt yet" in shell.text()
 
 
 def test_a_page_plans_a_board_without_air(shell: Shell) -> None:

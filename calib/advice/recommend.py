@@ -124,9 +124,10 @@ def _advised(region: Region, wish: Wish, rows: Sequence[Row]) -> Setting:
     burns, settling = _settling(search.exact)
     pair = f"{region.sheet.name} on {region.machine.name}"
     if not region.burns:
-        why = say(
-            "advice.no_of_was_burnt_yet", operation=region.operation.replace("_", " "), pair=pair
-        )
+        words = region.operation.replace("_", " ")
+        why = say("advice.no_of_was_burnt_yet", operation=words, pair=pair)
+        if region.other_air:
+            why = say("advice.none_with_usual_air", operation=words, pair=pair)
     elif not rows:
         why = say(
             "advice.no_setting_of_that_machine_can",

@@ -314,6 +314,7 @@ class Summary:
     line_pitch_mm: float | None
     wish: RegionWish  # What was asked
     edge: str  # ``unburnt``, ``all_through``, ``none_through`` or ``bracketed``
+    other_air: int  # How many burns had another air than the usual one
     outcomes: dict[str, int]  # How many burns came out how
     rows: tuple[RegionRow, ...]  # From high to low power
     defects_per_m: float  # Places where no power helps [1/m]
@@ -345,6 +346,7 @@ def summarise(region: Region, wish: RegionWish, *, passes: int | None = None) ->
         line_pitch_mm=mark_pitch(region),
         wish=wish,
         edge=region.edge,
+        other_air=len(region.other_air),
         outcomes={name: outcomes[name] for name in sorted(outcomes, key=outcome_order)},
         rows=tuple(_row(quick, wish, power, shown) for power in sorted(powers, reverse=True)),
         defects_per_m=region.defects_per_m,

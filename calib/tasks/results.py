@@ -342,15 +342,17 @@ def _is_read(said: Reading, field: str) -> bool:
 
 def will_do(burns: Sequence[Burn]) -> bool:
     """Whether burns are worth a look at what they bear: enough, and not all alike."""
-    cut = [burn.through == "through" if burn.operation == "cut" else burn.mark for burn in burns]
-    both = len(set(cut) - {None}) > 1 or any(burn.fails_at_mm_s for burn in burns)
+    usual = [burn for burn in burns if burn.air is None]
+    cut = [burn.through == "through" if burn.operation == "cut" else burn.mark for burn in usual]
+    both = len(set(cut) - {None}) > 1 or any(burn.fails_at_mm_s for burn in usual)
     return worth(burns) >= ENOUGH_BURNS and both
 
 
 def worth(burns: Sequence[Burn]) -> int:
-    """How many coupons burns are worth; a stair of a cut is one burn."""
-    stairs = sum(burn.source == "stair" and burn.operation == "cut" for burn in burns)
-    return len(burns) + stairs * (STAIR_COUNTS - 1)
+    """How many coupons burns with the usual air are worth; a stair of a cut is one burn."""
+    usual = [burn for burn in burns if burn.air is None]
+    stairs = sum(burn.source == "stair" and burn.operation == "cut" for burn in usual)
+    return len(usual) + stairs * (STAIR_COUNTS - 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -34,12 +34,20 @@ if TYPE_CHECKING:
     from calib.tasks.pairs import KeptSetting
     from calib.tasks.regions import Summary
 
-EDGES = {
+_EDGES = {
     "unburnt": say("texts.edge_unburnt"),
     "all_through": say("texts.edge_all_through"),
     "none_through": say("texts.edge_none_through"),
     "bracketed": say("texts.edge_bracketed"),
 }
+
+
+def edge_words(summary: Summary) -> str:
+    """On which sides of the edge the burns lie; where none had the usual air, how many had not."""
+    if summary.edge == "unburnt" and summary.other_air:
+        burns = counted(summary.other_air, "burn")
+        return say("texts.edge_of_other_air", burns=burns)
+    return _EDGES[summary.edge]
 
 
 def summary_text(summary: Summary) -> str:
@@ -55,7 +63,7 @@ def summary_text(summary: Summary) -> str:
     title, header, lines = region_table(summary)
     rows = f"{title}\n{table(header, lines)}"
     return paragraphs(
-        f"{head}\n{EDGES[summary.edge]}",
+        f"{head}\n{edge_words(summary)}",
         rows,
         say("texts.star_is_outside") if "*" in rows else "",
         _learned(summary),

@@ -10,7 +10,7 @@ from calib.materials import scales_of
 from calib.records import grades_typed, mark_words, short_words
 from calib.tasks.regions import read_out, summarise
 from calib.tasks.standing import minutes_of
-from calib.texts.advice import EDGES, margin_lines, region_table, stated_words, wish_scope
+from calib.texts.advice import edge_words, margin_lines, region_table, stated_words, wish_scope
 from calib.texts.say import say
 from calib.texts.words import date_words, reading_words
 from calib.units import show_percent
@@ -48,9 +48,10 @@ def _forecast(events: Any) -> str:
 
 def look_shown(region: Any, wish: RegionWish, start: Setting) -> dict[str, Any]:
     """What the page of a region shows beside its drawing."""
-    title, head, rows = region_table(summarise(region, wish, passes=start.passes))
+    summary = summarise(region, wish, passes=start.passes)
+    title, head, rows = region_table(summary)
     return {
-        "edge": EDGES[region.edge],
+        "edge": edge_words(summary),
         "title": title,
         "rows": rows,
         "starred": any("*" in cell for row in rows for cell in row),
