@@ -100,9 +100,9 @@ def main() -> None:
         grid = calib.plan_grid(*pair, operation, CELLS)
         tell(f"{CELLS} cells planned, {operation}", best_s(
             lambda of=operation: calib.plan_grid(*pair, of, CELLS)))  # fmt: skip
-        tell("  drawn", best_s(lambda grid=grid: calib.boards_svg(grid)))
-        tell("  programmed", best_s(lambda grid=grid: calib.boards_program(grid)))
-        tell("  record sheet", best_s(lambda grid=grid: calib.boards_record_sheet(grid)))
+        tell("  drawn", best_s(lambda grid=grid: calib.grid_svg(grid)))
+        tell("  programmed", best_s(lambda grid=grid: calib.grid_program(grid)))
+        tell("  record sheet", best_s(lambda grid=grid: calib.grid_record_sheet(grid)))
     for size in (most // 10, most):
         book = list(records(size))
         pooled = best_s(lambda book=book: pool_records(book), 1)
