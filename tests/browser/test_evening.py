@@ -119,12 +119,19 @@ def test_the_evening_from_an_empty_logbook_to_a_kept_setting(
 
 
 def look_at_region(served: Any, desk: Any) -> None:
-    """The slider reads out what holds; outside what was burnt it says so."""
+    """The slider reads out what holds, also when moved early and when an answer is lost."""
+    held: list[Any] = []
+    lost: list[Any] = []
+    desk.route("**/static/look.js*", lambda route: held.append(route), times=1)
+    desk.route("**/api/read-out*", lambda route: lost.append(route.abort()), times=1)
     go(desk, "Show me where it works")
     chance = desk.locator("[data-out=chance]")
     before = chance.inner_text()
     desk.locator("#slide-speed").fill("900")
+    held[0].continue_()
     desk.locator("[data-out=chance]", has_text="under 0.1 %").wait_for()
+    assert lost
+    assert desk.locator("#look-says").inner_text() == ""
     assert before != chance.inner_text()
     served.look(desk, "look-desk")
     settings = {burn.setting for burn in served.book.burns("bench", "birch 3", "cut")}

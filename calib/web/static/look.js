@@ -59,6 +59,7 @@
       words = body.words;
     } catch {
       says.textContent = calibSay("old_figures");
+      if (mine === asked) timer = setTimeout(ask, 3000);
       return;
     }
     words.time = pathTime();
@@ -111,7 +112,11 @@
       soon();
     });
   }
-  speed.value = toSlider(chosen);
-  draw();
+  // Moved before this script was there, or brought back by the browser.
+  const isMoved = [power, speed].some((slider) => slider.value !== slider.defaultValue);
+  if (speed.value !== speed.defaultValue) chosen = fromSlider();
+  else speed.value = toSlider(chosen);
+  if (isMoved) soon();
+  else draw();
   root.querySelector("[data-out=time]").textContent = pathTime();
 })();
