@@ -69,10 +69,10 @@ def text_width_mm(text: str, size_pt: float, *, bold: bool = False) -> float:
 
 
 def words(
-    text: str, size_pt: float = 7.0, *, bold: bool = False, grey: float = 0.0, bullet: bool = False
+    text: str, size_pt: float = 7.0, *, bold: bool = False, grey: float = 0.0, bullet: str = ""
 ) -> Any:
     """Set a text in lines as wide as its place; a word wider than that is broken too."""
-    indent = 0.9 * size_pt if bullet else 0.0
+    indent = (0.3 + 0.6 * len(bullet)) * size_pt if bullet else 0.0
     style = ParagraphStyle(
         "words",
         fontName=BOLD_FONT if bold else PLAIN_FONT,
@@ -83,7 +83,7 @@ def words(
         bulletFontName=PLAIN_FONT,
         bulletFontSize=size_pt,
     )
-    return Paragraph(escape(printable(text)), style, bulletText="•" if bullet else None)
+    return Paragraph(escape(printable(text)), style, bulletText=bullet or None)
 
 
 def table(
@@ -123,12 +123,17 @@ def middle_of(lengths: Sequence[int]) -> int:
     return 1 + next(n for n in range(len(lengths)) if 2 * sum(lengths[: n + 1]) >= sum(lengths))
 
 
-def in_two_columns(title: str, texts: Sequence[str], width_mm: float, size_pt: float) -> list[Any]:
-    """Set a heading and sentences in two columns of about equal length."""
+def in_two_columns(
+    title: str, texts: Sequence[str], width_mm: float, size_pt: float, *, steps: bool = False
+) -> list[Any]:
+    """Set a heading and sentences, or numbered steps, in two columns of about equal length."""
     if not texts:
         return []
     split = middle_of([len(text) for text in texts])
-    set_out = [words(text, size_pt, bullet=True) for text in texts]
+    set_out = [
+        words(text, size_pt, bullet=f"{number}." if steps else "•")
+        for number, text in enumerate(texts, 1)
+    ]
     gap = ("RIGHTPADDING", (0, 0), (0, 0), 3.0 * MM)
     halves = table([[set_out[:split], set_out[split:]]], [width_mm / 2.0] * 2, gap)
     return [words(title, 7.5, bold=True), halves]

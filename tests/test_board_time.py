@@ -77,6 +77,6 @@ def test_time_and_sheet_are_said_in_words():
     assert time.words == "about 1 min 05 s"
     assert BoardTime(burning_s=40.0, travel_s=4.2, labels_s=3.0).words == "about 45 s"
     use = SheetUse(board_mm2=11200.0, taken_mm2=6810.0, cells_mm2=2048.0)
-    assert use.words == "68 of 112 cm² taken, 70 % of it waste (gaps, margins, head)"
+    assert use.words == "68 of 112 cm² taken, 70 % of it waste (gaps, margins, title)"
     whole = SheetUse(board_mm2=5000.0, taken_mm2=5000.0, cells_mm2=2500.0)
-    assert whole.words == "50 cm² taken, 50 % of it waste (gaps, margins, head)"
+    assert whole.words == "50 cm² taken, 50 % of it waste (gaps, margins, title)"

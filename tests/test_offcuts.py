@@ -114,7 +114,7 @@ def test_at_the_command_line_a_round_on_two_pieces_is_stored_read_and_built_upon
     assert text.startswith("One round of 8 cells on 2 boards.")
     assert text.count("It rests on 6 burns") == 2
     assert text.count(", round 2: ") == 2
-    waste = r"Sheet: 47 of 52 cm² taken, 78 % of it waste \(gaps, margins, head\)\."
+    waste = r"Sheet: 47 of 52 cm² taken, 78 % of it waste \(gaps, margins, title\)\."
     assert len(re.findall(rf"4 cells, about \d+ s\. .*\n{waste}", text)) == 2
 
 

@@ -115,7 +115,7 @@ def _lines(card: MachineCard, width: float, pt: float) -> list[Any]:
         gap(4.0),
         table(rows, [share * width for share in shares], line, *room),
         gap(4.0),
-        *(words(text, pt, bullet=True) for text in _cautions(card.machine)),
+        *(words(text, pt, bullet="•") for text in _cautions(card.machine)),
     ]
 
 
@@ -143,7 +143,7 @@ def _parts(card: SheetCard, width: float, small_pt: float) -> list[Any]:
     ):
         if texts:
             parts += [gap(4.0), words(title, small_pt, bold=True), gap(0.8)]
-            parts += [words(text, small_pt, bullet=True) for text in texts]
+            parts += [words(text, small_pt, bullet="•") for text in texts]
     return parts
 
 

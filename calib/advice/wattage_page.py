@@ -63,7 +63,7 @@ def wattage_page(found: WattageTable, *, paper: str = "a4") -> bytes:
 def _list(title: str, texts: Sequence[str], size_pt: float) -> list[Any]:
     parts: list[Any] = [gap(4.0), words(title, 10.0, bold=True)]
     for text in texts:
-        parts += [gap(0.8), words(text, size_pt, bullet=True)]
+        parts += [gap(0.8), words(text, size_pt, bullet="•")]
     return parts
 
 

@@ -51,7 +51,7 @@ class SheetUse:
 
     @property
     def waste_share(self) -> float:
-        """Share of the taken area that is no cell: gaps, margins, head [1]."""
+        """Share of the taken area that is no cell: gaps, margins, title [1]."""
         return 1.0 - self.cells_mm2 / self.taken_mm2
 
     @property

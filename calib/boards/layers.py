@@ -5,6 +5,7 @@ Drawings, programs for one setting and the record sheet all take their groups fr
 
 from __future__ import annotations
 
+import colorsys
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -26,6 +27,34 @@ PALETTE = (
 EDGE_COLOUR = "#663399"
 # The nearest of DXF's 255 numbered colours.
 DXF_COLOURS = (18, 190, 174, 43, 115, 70, 211, 22)
+
+
+# The plain word of a hue up to so many degrees, and its word where that is dark.
+_HUES = (
+    (15.0, "red", "dark red"), (45.0, "orange", "brown"), (70.0, "yellow", "olive"),
+    (165.0, "green", "dark green"), (200.0, "teal", "dark teal"), (255.0, "blue", "dark blue"),
+    (290.0, "violet", "dark violet"), (345.0, "pink", "purple"), (360.0, "red", "dark red"),
+)  # fmt: skip
+_GREYS = ((0.15, "black"), (0.45, "dark grey"), (0.9, "grey"), (1.0, "white"))
+
+
+def colour_words(colour: str) -> str:
+    """What a colour is called at the bench, where a program shows patches and no numbers.
+
+    Examples
+    --------
+    >>> [colour_words(one) for one in PALETTE]
+    ['dark red', 'violet', 'dark blue', 'olive', 'dark teal', 'green', 'pink', 'brown']
+    >>> colour_words("#d02020"), colour_words("#808080")
+    ('red', 'grey')
+    """
+    red, green, blue = (int(colour[at : at + 2], 16) / 255.0 for at in (1, 3, 5))
+    hue, lightness, strength = colorsys.rgb_to_hls(red, green, blue)
+    if strength < 0.15 or not 0.04 < lightness < 0.96:
+        return next(word for least, word in _GREYS if lightness <= least)
+    word, dark = next((w, dark) for end, w, dark in _HUES if 360.0 * hue <= end)
+    # A dull colour looks darker than it is.
+    return dark if lightness * (0.5 + 0.5 * strength) < 0.31 else word
 
 
 def edge_colour_of(machine: Machine) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -110,7 +111,13 @@ def _choices(
             ]
             below = [
                 *in_two_columns(say("boards.to_know"), shown, width, type_pt),
-                *in_two_columns(say("boards.typing_it_in"), _typing_words(grid), width, type_pt),
+                *in_two_columns(
+                    say("boards.typing_it_in"),
+                    _typing_words(grid),
+                    width,
+                    type_pt,
+                    steps=True,
+                ),
                 cell_table(grid, layers, row_mm, width),
                 gap(),
                 framed(
@@ -195,18 +202,25 @@ def _typing_words(grid: Grid) -> tuple[str, ...]:
     """How a drawing program is told the table's settings; nothing where a program is burnt."""
     if not typed_by_hand(grid.machine):
         return ()
-    parts = drawings_of(grid)
+    parts, settings = drawings_of(grid), colours_of(grid)
+    odd = next((s.speed_mm_s for s in settings if s.speed_mm_s % 1.0), None)
+    name = shlex.quote(grid.machine.name)
+    once = all(setting.passes == 1 for setting in settings)
+    again = len(settings) <= len(grid.cells)
     return (
         say("boards.lay_drawing_on_piece", grid=grid)
         if parts == 1
         else say("boards.lay_parts_on_piece", grid=grid, parts=parts),
         say("boards.give_each_colour_its_row"),
+        say("boards.type_power_and_speed" if once else "boards.type_power_speed_and_passes"),
+        *([say("boards.speed_that_isnt_taken", speed=odd, machine=name)] if odd else []),
         *(
             [say("boards.pitch_is_drawn", grid=grid)]
             if KINDS[grid.operation].shape == "area"
             else []
         ),
         say("boards.put_colours_in_order"),
+        *([say("boards.row_without_box")] if again else []),
         say("boards.what_codes_are"),
     )
 

@@ -6,9 +6,18 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from calib.boards.layers import Layer
+from calib.boards.layers import Layer, colour_words
 from calib.boards.record_marks import DASHES_MM, KEYS
-from calib.print_style import BOLD_FONT, MM, PLAIN_FONT, TICK, Drawing, letters, table
+from calib.print_style import (
+    BOLD_FONT,
+    MM,
+    PLAIN_FONT,
+    TICK,
+    Drawing,
+    letters,
+    table,
+    text_width_mm,
+)
 from calib.records import KINDS, Cell, Grid
 
 # Heights of the table's two rows of heads [mm]; the second is higher where words stand upright.
@@ -21,7 +30,7 @@ _VALUES = (
     ("typed", 6.8),
     ("burn\norder", 6.6),
     ("code", 6.8),
-    ("colour", 10.0),
+    ("colour", 13.0),
     ("power\n%", 8.2),
     ("speed\nmm/s", 9.4),
     ("speed\nmm/min", 11.0),
@@ -136,13 +145,15 @@ def _upright(name: str, width_mm: float) -> Drawing:
 
 
 def _line_sample(layer: Layer, width: float, height: float, *, part: bool) -> Drawing:
-    """Draw a setting's dashes in its colour; above, which part of the drawing has it, and hex."""
-    said = layer.colour
-    if part:
-        said = f"{layer.number // len(layer.palette) + 1}: {layer.colour_in_part}"
+    """Draw a setting's dashes in its colour; above, its part of the drawing, hex, and word."""
+    colour = layer.colour_in_part if part else layer.colour
+    said = f"{layer.number // len(layer.palette) + 1}: {colour}" if part else colour
+    size_pt = min(4.8, height)
+    if text_width_mm(named := f"{said} {colour_words(colour)}", size_pt) <= width:
+        said = named
 
     def draw(canvas: Any) -> None:
-        letters(canvas, (0.0, 0.46 * height), said, min(4.8, height))
+        letters(canvas, (0.0, 0.46 * height), said, size_pt)
         canvas.setLineWidth(min(0.9, 0.2 * height))
         canvas.setStrokeColor(layer.colour)
         canvas.setDash(list(DASHES_MM[layer.number % len(DASHES_MM)]))
