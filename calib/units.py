@@ -173,11 +173,22 @@ def show_chance(chance: float) -> str:
     Examples
     --------
     >>> show_chance(0.9909), show_chance(0.99987), show_chance(0.0002)
-    ('0.991', 'over 0.999', 'under 0.001')
+    ('99.1 %', 'over 99.9 %', 'under 0.1 %')
     """
     if chance > 0.999:
-        return "over 0.999"
-    return "under 0.001" if chance < 0.001 else f"{chance:.3f}"
+        return "over 99.9 %"
+    return "under 0.1 %" if chance < 0.001 else f"{100.0 * chance:.1f} %"
+
+
+def show_asked(chance: float) -> str:
+    """Write a chance as it was asked for.
+
+    Examples
+    --------
+    >>> show_asked(0.95), show_asked(0.9999)
+    ('95 %', '99.99 %')
+    """
+    return f"{100.0 * chance:.10g} %"
 
 
 def show_percent(share: float) -> str:

@@ -95,7 +95,7 @@ def test_char_that_nobody_read_is_said():
 def test_refusals(region):
     with pytest.raises(calib.NotEnoughEvidence, match="has been burnt yet"):
         calib.recommend(calib.fit_region(MACHINE, SHEET), aim="cheapest", costs=KNOWN)
-    with pytest.raises(calib.NotEnoughEvidence, match=r"A chance of 0\.99 was asked for"):
+    with pytest.raises(calib.NotEnoughEvidence, match=r"A chance of 99 % was asked for"):
         calib.recommend(burnt_fast(), aim="cheapest", costs=KNOWN)
     with pytest.raises(calib.InvalidRecord, match=r"costs is \{'machine_hour': 3\}"):
         calib.recommend(region, aim="cheapest", costs={"machine_hour": 3})

@@ -112,7 +112,7 @@ def test_the_verdict_on_a_lot_is_the_advice_of_the_one_fit(
     assert found.verdict == verdict, found.words
     assert found.chance_at_old == fitted.chance_through(80.0, 16.0)
     if verdict == "test again":
-        with pytest.raises(NotEnoughEvidence, match=r"0\.95 was asked for"):
+        with pytest.raises(NotEnoughEvidence, match="95 % was asked for"):
             calib.recommend(fitted, reliability=0.95)
         assert (found.setting, found.advice) == (WORKING, None)
         return

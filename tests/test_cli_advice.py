@@ -166,12 +166,12 @@ def test_a_doubtful_mark_is_burnt_again_before_it_is_kept(shell: Shell) -> None:
     assert "named above: calib plan 'MDF 3' --machine bench --operation line_mark\n" in done.stderr
 
 
-@pytest.mark.parametrize("asked", ["0.9995", "0.99999999"])
+@pytest.mark.parametrize("asked", ["99.95 %", "99.999999 %"])
 def test_a_chance_is_never_said_to_be_sure(evening: Shell, asked: str) -> None:
     # What was asked for is repeated as it was typed.
     said = " ".join(evening.run("recommend", "--reliability", asked).stdout.split())
-    assert f"falls free: over 0.999 ({asked} was asked for)" in said
+    assert f"falls free: over 99.9 % ({asked} was asked for)" in said
     assert "1.000" not in said
     kept = evening.run("recommend", "--reliability", asked, "--keep").stdout
-    assert "falls free: over 0.999" in kept
+    assert "falls free: over 99.9 %" in kept
     assert "Kept to cut birch 3 on bench" in kept

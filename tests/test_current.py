@@ -149,7 +149,7 @@ def test_a_chance_of_another_scope_is_kept_only_with_a_yes(book: Book) -> None:
 
 def test_what_holds_in_fewer_than_six_of_ten_is_kept_only_with_a_yes(book: Book) -> None:
     mark = dataclasses.replace(ADVICE, operation="line_mark", mark=2, chance=0.34, reliability=0.0)
-    with pytest.raises(NeedsYes, match=r"chance is only 0\.340: about 3 in 10 come out"):
+    with pytest.raises(NeedsYes, match=r"chance is only 34\.0 %: about 3 in 10 come out"):
         keep_advised(book, mark, at=5)
     fair = dataclasses.replace(mark, chance=0.6)
     assert keep_advised(book, fair, at=7).advice == fair
@@ -166,7 +166,7 @@ def test_the_command_asks_and_says_the_scope(evening: Shell) -> None:
     evening.run("recommend", *words[1:], "--keep", typed="y\n")
     evening.run(*words, "--yes", "--note", "sure")
     told = " ".join(evening.text("sheet", "show", "birch 3").split())
-    assert re.search(r"chance 0\.9\d\d for the next coupon on this sheet", told)
+    assert re.search(r"chance 9\d\.\d % for the next coupon on this sheet", told)
     assert "none of lot May was read yet" in told
 
 
@@ -186,7 +186,7 @@ def test_the_page_asks_and_says_it_wherever_a_kept_setting_stands(evening: Shell
         # A setting whose chance is lower than what is asked for isn't drawn.
         for path in ("/", "/job", "/sheet?name=birch+3", "/look?reliability=0.9"):
             page = guest.get(path).text
-            assert re.search(r"chance 0\.9\d\d for a whole job of 4\.2 m", page), path
+            assert re.search(r"chance 9\d\.\d % for a whole job of 4\.2 m", page), path
             assert "none of lot May was read yet" in page, path
 
 

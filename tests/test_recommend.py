@@ -131,7 +131,7 @@ def test_a_whole_job_without_recorded_jobs_is_stated_at_most_nine_in_ten(region)
     rec = calib.recommend(region, reliability=0.99, cut_length_mm=2000.0)
     assert rec.reliability == 0.99, "what was asked for"
     assert 0.9 <= rec.chance < 0.99
-    assert any("A chance of 0.99 was asked for, but no whole job" in note for note in rec.notes)
+    assert any("A chance of 99 % was asked for, but no whole job" in note for note in rec.notes)
     low, high = rec.expected_pushes_interval
     assert low <= rec.expected_pushes <= high
     coupons = 2000.0 / calib.COUPON_CUT_MM
@@ -147,7 +147,7 @@ def test_a_whole_job_without_recorded_jobs_is_stated_at_most_nine_in_ten(region)
 
 def test_a_refused_job_says_what_was_asked_for():
     with pytest.raises(
-        calib.NotEnoughEvidence, match=r"A chance of 0\.99 was .*0\.9 would be enough"
+        calib.NotEnoughEvidence, match=r"A chance of 99 % was .*90 % would be enough"
     ):
         calib.recommend(burnt_fast(), cut_length_mm=3000.0)
 
@@ -166,7 +166,7 @@ def test_none_through_is_refused():
     region = calib.fit_region(MACHINE, SHEET, evidence=burns)
     assert region.edge == "none_through"
     assert any("slower" in note for note in region.notes)
-    with pytest.raises(calib.NotEnoughEvidence, match=r"0\.99 was asked for"):
+    with pytest.raises(calib.NotEnoughEvidence, match="99 % was asked for"):
         calib.recommend(region)
 
 
@@ -192,7 +192,7 @@ def test_one_burn_decides_what_only_lies_outside_of_what_was_burnt(reliability):
 
 def test_what_is_best_is_never_rounded_up_to_what_was_asked():
     shown = [rounded_down(x) for x in (0.0, 0.5, 0.9399, 0.95, 0.98996, 0.99, 0.99987654)]
-    assert shown == ["0", "0.5", "0.939", "0.95", "0.989", "0.99", "0.999876"]
+    assert shown == ["0 %", "50 %", "93.9 %", "95 %", "98.9 %", "99 %", "99.9876 %"]
 
 
 def test_all_through_keeps_inside_what_was_burnt():

@@ -150,9 +150,9 @@ def test_a_card_holds_what_the_logbook_knows(book: Book) -> None:
     assert entry.setting == book.kept()[0].setting
     facts = " ".join(entry.facts)
     assert re.search(
-        r"Stated when it was kept: chance 0\.9\d\d that the next coupon on this sheet falls", facts
+        r"Stated when it was kept: chance 9\d\.\d % that the next coupon on this sheet falls", facts
     )
-    assert re.search(r"By all burns to this day \(24\): chance 0\.9\d\d, margin", facts)
+    assert re.search(r"By all burns to this day \(24\): chance 9\d\.\d %, margin", facts)
     assert "Note: for the big order" in facts
     assert f"Kept {NOW:%Y-%m-%d}, lot not named" in facts
     assert entry.due == ()
@@ -182,7 +182,7 @@ def test_a_chance_that_fell_since_it_was_kept_makes_it_due(book: Book) -> None:
     book.add_job("bench", "birch 3", [parts], when=days(1))
     (entry,) = sheet_card_of_pair(OpenPair(book), when=days(2)).settings
     (due,) = [words for words in entry.due if "ask for a setting anew" in words]
-    told = re.findall(r"its chance is ([\d.]+), not ([\d.]+):", due)
+    told = re.findall(r"its chance is ([\d.]+) %, not ([\d.]+) %:", due)
     now, stated = (float(chance) for chance in told[0])
     assert 1.0 - now > 2.0 * (1.0 - stated)
 

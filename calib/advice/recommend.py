@@ -24,6 +24,7 @@ from calib.plan.next_burns import next_cuts
 from calib.plan.next_marks import next_marks
 from calib.records import USUAL_RELIABILITY, Costs, Grades, Setting, grades_typed
 from calib.texts.say import say
+from calib.units import show_asked
 
 # Without recorded jobs a whole job is promised at most this chance: coupons teach nothing of what
 # builds up over an hour and a half.
@@ -144,12 +145,15 @@ def _advised(region: Region, wish: Wish, rows: Sequence[Row]) -> Setting:
     else:
         why = say(
             "advice.chance_of_was_asked",
-            asked=wish.asked or wish.reliability or 0.0,
+            asked=show_asked(wish.asked or wish.reliability or 0.0),
             pair=pair,
             rounded_down=rounded_down(search.best_chance()),
         )
         if wish.asked is not None:
-            why += say("advice.and_without_recorded_job_would_do", wish=wish)
+            why += say(
+                "advice.and_without_recorded_job_would_do",
+                enough=show_asked(wish.reliability or 0.0),
+            )
     raise NotEnoughEvidence(say("advice.burn_next", why=why, settling=settling), next_burns=burns)
 
 
@@ -170,7 +174,7 @@ def _settling(chances: Chances) -> tuple[list[Setting], str]:
 def rounded_down(chance: float) -> str:
     """A chance with three digits, near 1 with two of what is missing."""
     digits = 3 if chance < 0.99 else 2 - int(np.floor(np.log10(max(1.0 - chance, 1e-9))))
-    return f"{np.floor(chance * 10**digits + 1e-6) / 10**digits:.{digits}g}"
+    return show_asked(np.floor(chance * 10**digits + 1e-6) / 10**digits)
 
 
 def _named(burns: Sequence[Setting]) -> str:
@@ -192,7 +196,11 @@ def _stated(region: Region, wish: Wish, found: Setting, rows: Sequence[Row]) -> 
     if wish.asked is not None:
         notes.insert(
             0,
-            say("advice.was_asked", wish=wish, most_without_jobs=_MOST_WITHOUT_JOBS),
+            say(
+                "advice.was_asked",
+                asked=show_asked(wish.asked),
+                most_without_jobs=show_asked(_MOST_WITHOUT_JOBS),
+            ),
         )
     if wish.priced is not None:
         rec = replace(rec, expected_cost=float(wish.priced.one(region, found).total))

@@ -24,6 +24,7 @@ from calib.fit.region import Region
 from calib.limits import snap_setting
 from calib.records import Burn, Setting
 from calib.texts.say import say
+from calib.units import show_percent
 
 Array = npt.NDArray[np.float64]
 
@@ -271,7 +272,8 @@ def judge_check_strip(region: Region, strips: Sequence[Sequence[Burn]]) -> Machi
     )
     now, checks = course[-1], (*CHECKS, MANUAL)
     repeated = len(course) > 1 and course[-2].alarm
-    chance = say("advice.loss_of_more", now=now)
+    loss = show_percent(now.chance_of_loss)
+    chance = say("advice.loss_of_more", loss=loss)
     words = say("advice.machine_does_what_it_did", chance=chance)
     if now.alarm:
         kind = "less" if now.shift_pct < 0 else "more"
@@ -279,7 +281,7 @@ def judge_check_strip(region: Region, strips: Sequence[Sequence[Burn]]) -> Machi
         then = say("advice.it_stays") if repeated else CLEAN
         words = say("advice.machine_gives_than_it_did", about=about, chance=chance, then=then)
     elif now.chance_of_loss > _CALM_CHANCE:
-        words = say("advice.loss_of_more_than_is_likelier", now=now)
+        words = say("advice.loss_of_more_than_is_likelier", loss=loss)
     return MachineCheck(
         now=now,
         after_each=course,

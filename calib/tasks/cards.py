@@ -75,10 +75,16 @@ def sheet_card_of_pair(pair: OpenPair, *, when: datetime) -> SheetCard:
         due = list(entry.not_current)
         if advice is not None:
             if advice.chance < LIKELY_CHANCE:
-                due.append(say("tasks.its_chance_is_only", entry=entry))
+                due.append(say("tasks.its_chance_is_only", chance=show_chance(advice.chance)))
             if rec and 1.0 - rec.chance > _WORSE * (1.0 - advice.chance):
                 now_stated = show_chance(rec.chance)
-                due.append(say("tasks.its_chance_fell", now_stated=now_stated, advice=advice))
+                due.append(
+                    say(
+                        "tasks.its_chance_fell",
+                        now_stated=now_stated,
+                        stated=show_chance(advice.chance),
+                    )
+                )
             again.append(_watch(advice))
         if when - last > timedelta(days=CHECK_DAYS):
             due.append(say("tasks.it_was_last_kept_or_run", day=day_of(last, when)))

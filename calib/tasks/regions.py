@@ -34,6 +34,7 @@ from calib.tasks.advice import recommended, wish_of
 from calib.tasks.files import Files, PictureFormat, pictures_named
 from calib.tasks.wishes import RegionWish
 from calib.texts.say import say
+from calib.units import show_chance
 
 Array = npt.NDArray[np.float64]
 
@@ -84,7 +85,7 @@ def advised_view(
     """What a picture shows with what is recommended, or with why nothing is."""
     try:
         advice = advice or recommended(region, wish)
-        said = say("tasks.chance", advice=advice)
+        said = say("tasks.chance", advice=advice, chance=show_chance(advice.chance))
     except NotEnoughEvidence as refusal:
         said = str(refusal)
     setting, chance = (advice.setting, advice.chance) if advice else (None, 1.0)

@@ -26,7 +26,7 @@ from calib.texts.words import (
     wrapped,
 )
 from calib.typed import write
-from calib.units import show_chance, show_percent
+from calib.units import show_asked, show_chance, show_percent
 
 if TYPE_CHECKING:
     from calib.logbook import Kept
@@ -214,7 +214,7 @@ def stated_words(rec: Recommendation, material: str) -> str:
     scope, chance, asked = scope_words(rec), show_chance(rec.chance), ""
     if rec.operation != "cut":
         if rec.reliability is not None:
-            asked = say("texts.at_most_asked", most=1.0 - rec.reliability)
+            asked = say("texts.at_most_asked", most=show_asked(1.0 - rec.reliability))
         return say(
             "texts.chance_of_mark",
             scope=scope,
@@ -226,7 +226,7 @@ def stated_words(rec: Recommendation, material: str) -> str:
             rec=rec,
         )
     if rec.reliability is not None:
-        asked = say("texts.was_asked_for", rec=rec)
+        asked = say("texts.was_asked_for", asked=show_asked(rec.reliability))
     char = ""
     if rec.char_at_most is not None:
         words = scales_of(material)["char"][rec.char_at_most]

@@ -19,7 +19,7 @@ from calib.texts.boards import (
 from calib.texts.joints import comb_data, comb_text
 from calib.texts.say import say
 from calib.texts.words import bullets, paragraphs, setting_words, table, wrapped
-from calib.units import show_speed
+from calib.units import show_asked, show_chance, show_speed
 
 if TYPE_CHECKING:
     from calib.advice.transfer import StartingPoint
@@ -86,10 +86,21 @@ def start_text(start: StartingPoint, planned: Planned | None = None) -> str:
         confirm = f"{say('texts.burn_these_first')}\n{table(('', 'power', 'speed'), rows)}"
     # An interval so wide isn't told in hundredths.
     low, high = (show_speed(round(end, 1)) for end in (start.slowest_mm_s, start.fastest_mm_s))
+    chance = show_chance(start.chance)
     if start.reliability is not None:
-        interval = say("texts.interval_of_cut", start=start, low=low, high=high)
+        asked = show_asked(start.reliability)
+        interval = say(
+            "texts.interval_of_cut", start=start, low=low, high=high, chance=chance, asked=asked
+        )
     else:
-        interval = say("texts.interval_of_mark", start=start, low=low, high=high, words=MARK_WORDS)
+        interval = say(
+            "texts.interval_of_mark",
+            start=start,
+            low=low,
+            high=high,
+            chance=chance,
+            words=MARK_WORDS,
+        )
     return paragraphs(
         say("texts.begin_with", where=where, setting=setting_words(start.setting)),
         wrapped(interval),

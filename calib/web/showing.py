@@ -13,7 +13,7 @@ from calib.tasks.standing import minutes_of
 from calib.texts.advice import edge_words, margin_lines, region_table, stated_words, wish_scope
 from calib.texts.say import say
 from calib.texts.words import date_words, reading_words
-from calib.units import show_percent
+from calib.units import show_chance, show_percent
 
 if TYPE_CHECKING:
     from calib.logbook import HistoryLine
@@ -65,7 +65,7 @@ def out_words(out: ReadOut, material: str) -> dict[str, str]:
     """What holds at a setting, in words; the keys are those of the page's lines."""
     char = short_words(scales_of(material)["char"])
     words = {
-        "chance": percent_words(out.chance),
+        "chance": show_chance(out.chance),
         "tested": say("web.tested_inside_what_was_burnt")
         if out.tested
         else say("web.not_tested_outside_what_was_burnt"),
@@ -73,13 +73,13 @@ def out_words(out: ReadOut, material: str) -> dict[str, str]:
     }
     path = say("web.metre", time=time_words(1000.0 * out.passes / out.speed_mm_s))
     grade_word = "" if out.expected_char is None else char[round(out.expected_char)]
-    words["short"] = " · ".join(filter(None, (percent_words(out.chance), grade_word, path)))
+    words["short"] = " · ".join(filter(None, (show_chance(out.chance), grade_word, path)))
     if out.expected_char is not None:
         words["char"] = say("web.about", out=out, char_short=grade_word)
     if out.energy_margin_pct is not None:
         words["margin"] = _margin(out.energy_margin_pct)
     if out.chance_not_deeper is not None:
-        words["deeper"] = percent_words(1.0 - out.chance_not_deeper)
+        words["deeper"] = show_chance(1.0 - out.chance_not_deeper)
     if out.job_time_s is not None:
         words["time"] = say("web.corners_and_travel_not_counted", time=time_words(out.job_time_s))
     return words
@@ -89,13 +89,6 @@ def _margin(margin_pct: float) -> str:
     if margin_pct >= 0:
         return say("web.more_energy_than_half_coupons_need", margin_pct=margin_pct)
     return say("web.less_energy_than_half_coupons_need", margin_pct=-margin_pct)
-
-
-def percent_words(chance: float) -> str:
-    """Write a chance; a sure thing is never said."""
-    if chance > 0.999:
-        return "over 99.9 %"
-    return "under 0.1 %" if chance < 0.001 else f"{100 * chance:.1f} %"
 
 
 def time_words(seconds: float) -> str:
