@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 
 import numpy as np
+import pypdfium2
 import pytest
 from boards import BIRCH, CO2, OPERATIONS, TWO_AIRS, make
 from program_checks import lit
@@ -131,6 +132,31 @@ def test_a_program_blows_as_the_board_is_planned(air: str):
     assert ("stays off" in text.replace("\n(", " ")) == (air == "off")
 
 
+@pytest.mark.parametrize("operation", OPERATIONS)
+@pytest.mark.parametrize("air", ["low", "off"])
+def test_every_file_of_a_board_says_its_own_air_and_no_other(operation, air: str):
+    machine = replace(TWO_AIRS, air_on_word="", air_low_word="")
+    grid = replace(make(operation, machine=machine), air=air)
+    page = pypdfium2.PdfDocument(calib.grid_record_sheet(grid))[0]
+    written = [
+        calib.grid_svg(grid),
+        calib.grid_dxf(grid).replace("\n999\n", ""),
+        re.sub(r"\)\n\(", " ", calib.grid_program(grid)),
+        page.get_textpage().get_text_range(),
+    ]
+    for text in (" ".join(one.split()) for one in written):
+        if grid.air is None:  # a mark has low air anyway
+            assert "air assist on" in text
+            continue
+        assert f"AIR {air.upper()} for this board only" in text
+        assert "where your machine's manual allows it" in text
+        assert "A flame stays more easily" in text
+        assert "air assist on" not in text
+    boxes = {one: "☐" for one in ("on", "low", "off")} | {grid.air: "☑"}
+    for one in ("on", "low", "off"):
+        assert f"{boxes[one]} {one}" in written[-1]
+
+
 def test_a_board_without_air_is_planned_recorded_and_told(shell: Shell) -> None:
     shell.run("machine", "add", "bench", "--watts", "60", "--bed", "600x400", "--top-speed", "400",
               "--power-word", "1000", "--air-on", "M8", "--air-off", "M9")  # fmt: skip
@@ -139,10 +165,11 @@ def test_a_board_without_air_is_planned_recorded_and_told(shell: Shell) -> None:
     shell.burn(usual, cut_cleanly)
     board = shell.json("plan", "--burns", "6", "--air", "off", "--into", "off")["grid"]
     assert (usual["air"], board["air"]) == (None, "off")
-    (note,) = [n for n in board["notes"] if n.startswith("Burn this board with the air off")]
+    (note,) = [n for n in board["notes"] if n.startswith("AIR OFF for this board only")]
+    assert "no setting with it is advised" in " ".join(board["notes"]).casefold()
     text = next((shell.folder / "off").glob("*.nc")).read_text()
     assert "M8" not in re.sub(r"\(.*\)", "", text)
-    assert note[:30] in next((shell.folder / "off").glob("*.svg")).read_text()
+    assert note in next((shell.folder / "off").glob("*.svg")).read_text()
     shell.burn(board, blacker)
     region = shell.json("region")
     (told,) = [n for n in region["notes"] if n.startswith("With air off this sheet needs")]
@@ -184,9 +211,15 @@ def test_a_page_plans_a_board_without_air(shell: Shell) -> None:
         assert '<select id="air"' in form
         pair = {"sheet": "birch 3", "machine": "bench", "operation": "cut", "air": "off"}
         look = guest.get("/plan/look", params={**pair, "burns": "6", "mark": "2"}).text
-        assert "Burn this board with the air off" in look
+        assert "AIR OFF for this board only" in look
+        assert "air assist on" not in look
+        assert "No setting with it is advised" in look
         guest.submit("/stair", {**pair, "air": "low"})
-        assert [board.air for board in map(house.book.board, boards_of(house))] == ["low"]
+        (code,) = boards_of(house)
+        assert house.book.board(code).air == "low"
+        page = guest.get(f"/board/{code}").text
+        assert "AIR LOW for this board only" in page
+        assert "air assist on" not in page
 
 
 def boards_of(house) -> list[str]:

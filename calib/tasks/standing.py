@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, cast
 
-from calib.hazards import Hazard, check_hazard
+from calib.hazards import board_cautions
 from calib.logbook import Book, Filters, Line, Looked, Photograph
 from calib.records import Grid, Machine, Operation, Reading, Sheet
 from calib.tasks.pairs import KeptSetting, burnt_words, find_board, kept_settings
@@ -148,7 +148,7 @@ class BoardState:
     readings: tuple[Reading, ...]  # What counts of its cells
     looks: Mapping[str, Looked]  # The same by cell, with the looks that stand apart
     photographs: tuple[Photograph, ...]  # Of the board and its cells
-    hazard: Hazard  # What to know of its material
+    cautions: tuple[str, ...]  # All that hold of it
     burnt: tuple[str, ...]  # Who burnt it and with which lens, in sentences
     minutes: float  # How long burning it takes [min]
 
@@ -184,7 +184,7 @@ def board_state(book: Book, board_id: str) -> BoardState:
         readings=book.readings(grid.board_id),
         looks=book.looks(grid.board_id),
         photographs=book.photographs(grid.board_id),
-        hazard=check_hazard(grid.sheet, grid.machine, grid.operation),
+        cautions=board_cautions(grid.machine, grid.sheet, grid.operation, grid.air),
         burnt=burnt_words(book, grid),
         minutes=minutes_of(grid),
     )
