@@ -152,7 +152,7 @@ def test_every_file_of_a_board_says_its_own_air_and_no_other(operation, air: str
         assert "where your machine's manual allows it" in text
         assert "A flame stays more easily" in text
         assert "air assist on" not in text
-    boxes = {one: "☐" for one in ("on", "low", "off")} | {grid.air: "☑"}
+    boxes = dict.fromkeys(("on", "low", "off"), "☐") | {grid.air: "☑"}
     for one in ("on", "low", "off"):
         assert f"{boxes[one]} {one}" in written[-1]
 
@@ -167,6 +167,8 @@ def test_a_board_without_air_is_planned_recorded_and_told(shell: Shell) -> None:
     assert (usual["air"], board["air"]) == (None, "off")
     (note,) = [n for n in board["notes"] if n.startswith("AIR OFF for this board only")]
     assert "no setting with it is advised" in " ".join(board["notes"]).casefold()
+    said = " ".join(shell.text("plan", "--burns", "6", "--air", "off").split())
+    assert "Nothing was burnt with the air off yet; it rests on 6 burns with the air on." in said
     text = next((shell.folder / "off").glob("*.nc")).read_text()
     assert "M8" not in re.sub(r"\(.*\)", "", text)
     assert note in next((shell.folder / "off").glob("*.svg")).read_text()
@@ -196,10 +198,16 @@ def test_a_stair_without_air_is_one_burn_without_air(shell: Shell) -> None:
     region = shell.json("region")
     assert "burns here with air low: 1" in " ".join(region["notes"])
     assert (region["edge"], region["other_air"]) == ("unburnt", 1)
-    assert "what 1 burn with another air tell of it" in " ".join(shell.text("region").split())
-    assert "has been burnt with the usual air yet" in shell.refusal("recommend")
-    # What to do next counts what may be advised: nothing yet.
-    assert "nothing burnt yet" in shell.text()
+    # Wherever burns are counted, so are these, with why none of them is advised.
+    only = "a stair with the air low; none with the air on, and only that is advised"
+    for words in (("region",), ()):
+        assert only in " ".join(shell.text(*words).split())
+    assert only in shell.refusal("recommend")
+    with house_of(shell.book) as house:
+        for page in ("/", "/sheet?name=birch 3"):
+            assert only in house.guest().get(page).text
+    said = " ".join(shell.text("plan").split())
+    assert "Nothing was burnt with the air on yet; it rests on a stair with the air low." in said
 
 
 def test_a_page_plans_a_board_without_air(shell: Shell) -> None:

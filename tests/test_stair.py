@@ -201,7 +201,10 @@ def test_it_counts_as_six_coupons_where_a_dozen_are_wanted(shell: Shell) -> None
     for words in (MACHINE, ADD_BIRCH, ("plan", "--for", "stair")):
         shell.run(*words)
     said = shell.run("record", "--through-to", "5").stderr
-    assert "6 burns so far; a setting takes about 12" in " ".join(said.split())
+    so_far = "So far a stair; a setting takes about 12, and a stair tells as much as 6. Next:"
+    assert so_far in said
+    assert "a stair of 12 steps" in shell.text("board", "show", "last")
+    assert "a stair." in shell.text()
     grid = shell.json("plan", "--burns", "6")["grid"]
     said = shell.run("record", grid["board_id"], shell.results(grid, cut_cleanly)).stderr
     assert "Next: calib recommend" in said
@@ -320,7 +323,7 @@ def test_a_stair_of_marks_is_planned_read_by_one_line_and_counts(shell: Shell) -
     region = shell.json("region", "--operation", "line_mark")
     assert region["edge"] == "bracketed"
     said = shell.run("record", "--mark-to", "faint 10, clear 7, heavy 3", "--why", "again").stderr
-    assert "5 burns so far; a setting takes about 12" in " ".join(said.split())
+    assert "So far a stair; a setting takes about 12" in " ".join(said.split())
     # Deeper than clear all along: where clear ends isn't known.
     shell.run("record", "--mark-to", "heavy 12, scorched 4", "--why", "misread")
     assert shell.json("region", "--operation", "line_mark")["edge"] == "all_through"

@@ -22,7 +22,14 @@ from calib.limits import SLOWEST_MM_S
 from calib.plan.far_side import far_side
 from calib.plan.next_burns import next_cuts
 from calib.plan.next_marks import next_marks
-from calib.records import USUAL_RELIABILITY, Costs, Grades, Setting, grades_typed
+from calib.records import (
+    USUAL_RELIABILITY,
+    Costs,
+    Grades,
+    Setting,
+    burns_to_advise_from,
+    grades_typed,
+)
 from calib.texts.say import say
 
 # Without recorded jobs a whole job is promised at most this chance: coupons teach nothing of what
@@ -127,7 +134,8 @@ def _advised(region: Region, wish: Wish, rows: Sequence[Row]) -> Setting:
         words = region.operation.replace("_", " ")
         why = say("advice.no_of_was_burnt_yet", operation=words, pair=pair)
         if region.other_air:
-            why = say("advice.none_with_usual_air", operation=words, pair=pair)
+            burnt = burns_to_advise_from(region.other_air, region.operation)
+            why = say("advice.none_with_usual_air", operation=words, pair=pair, burnt=burnt)
     elif not rows:
         why = say(
             "advice.no_setting_of_that_machine_can",

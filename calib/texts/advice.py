@@ -2,30 +2,27 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from calib.advice.more_burns import BURNS
 from calib.advice.recommendation import Recommendation, about_words, scope_words
 from calib.materials import scales_of
-from calib.records import KINDS, grades_typed, mark_words, scale_ends
-from calib.records.fields import fields_of
+from calib.records import KINDS, counted_burns, grades_typed, mark_words, scale_ends
 from calib.tasks.regions import DEEPER, LEVELS
 from calib.tasks.wishes import RegionWish
 from calib.texts.say import say
 from calib.texts.words import (
     about,
     bullets,
-    counted,
     operation_words,
     pair_typed,
     paragraphs,
     setting_words,
     table,
+    wish_typed,
     wrapped,
 )
-from calib.typed import write
 from calib.units import show_chance, show_percent
 
 if TYPE_CHECKING:
@@ -43,10 +40,9 @@ _EDGES = {
 
 
 def edge_words(summary: Summary) -> str:
-    """On which sides of the edge the burns lie; where none had the usual air, how many had not."""
+    """On which sides of the edge the burns lie, and that some had another air."""
     if summary.edge == "unburnt" and summary.other_air:
-        burns = counted(summary.other_air, "burn")
-        return say("texts.edge_of_other_air", burns=burns)
+        return say("texts.edge_of_other_air")
     return _EDGES[summary.edge]
 
 
@@ -57,7 +53,6 @@ def summary_text(summary: Summary) -> str:
         "texts.region_of_pair",
         operation=operation_words(summary.operation),
         summary=summary,
-        burns=counted(sum(summary.outcomes.values()), "burn"),
         outcomes=f" ({outcomes})" if outcomes else "",
     )
     title, header, lines = region_table(summary)
@@ -160,7 +155,7 @@ def advice_text(advised: Advised, doubts: Sequence[str] = ()) -> str:
         say("texts.to_do", to=to, pair=pair, setting=setting),
         "\n".join(wrapped(line) for line in lines),
         bullets("Notes", rec.notes if rec else ()),
-        wrapped(say("texts.rests_on", burns=counted(len(region.burns), "burn"))),
+        wrapped(say("texts.rests_on", burns=counted_burns(region.burns))),
         bullets(say("texts.before_you_keep"), doubts),
     )
 
@@ -169,22 +164,10 @@ def after_advice_text(advised: Advised, wish: RegionWish) -> str:
     """Say what comes next: the burns that the notes name, or trying the setting."""
     rec, region = advised.recommendation, advised.region
     pair = pair_typed(region.sheet.name, region.machine.name, region.operation)
-    keeping = f"calib keep {pair}{_typed(wish)}"
+    keeping = f"calib keep {pair}{wish_typed(wish)}"
     if rec is None or not any("Burn next: " in note for note in rec.notes):
         return say("texts.try_it_first", keeping=keeping)
     return say("texts.next_a_board", pair=pair, keeping=keeping)
-
-
-def _typed(wish: RegionWish) -> str:
-    """A wish as options, what is usual left out."""
-    words = ""
-    for field in fields_of(RegionWish):
-        value = getattr(wish, field.name)
-        if field.bare is bool:
-            words += f" {field.option}" if value else ""
-        elif value not in (None, field.default) and field.name not in ("costs", "slowest_mm_s"):
-            words += f" {field.option} {shlex.quote(write(field, value))}"
-    return words
 
 
 def now_kept_text(advised: Advised, kept: KeptSetting, *, told: bool) -> str:
