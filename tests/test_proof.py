@@ -175,6 +175,9 @@ def test_it_is_planned_at_the_kept_setting_and_counts_as_a_small_job(shell: Shel
 
 
 def test_it_says_whether_the_setting_held_and_what_comes_next(evening: Shell) -> None:
+    said = evening.run("keep", "--reliability", "0.7", "--yes").stderr
+    assert "calib plan 'birch 3' --machine bench --for proof\n" in said
+    assert "calib sheet card 'birch 3' --machine bench\n" in said
     told = evening.json("keep", "--reliability", "0.7", "--yes")["kept"]["setting"]
     at = f"{told['power_pct']:g} %, {told['speed_mm_s']:g} mm/s"
 

@@ -134,7 +134,8 @@ def test_head_says_all_that_is_known_and_leaves_room_for_the_rest() -> None:
         f"{grid.board_mm[0]:g} × {grid.board_mm[1]:g} mm, 12 cells in 2 blocks",
         f"codes 1: {colours_of(grid)[label]} {label.power_pct:g} {label.speed_mm_s:g}"
         f" {round(label.speed_mm_s * 60.0, 3):g} 1",
-        f"11 settings; typed by hand, in 2 parts of at most 8 colours, one after the other:"
+        f"program {grid.board_id}.nc; only if you type it in: 11 settings, in 2 parts of at most"
+        " 8 colours, one after the other:"
         f" {grid.board_id}-1of2.svg and so on",
         f"{board_time(grid).words} (predicted)",
         sheet_use(grid).words,

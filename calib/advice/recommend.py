@@ -13,6 +13,7 @@ from calib.advice.more_burns import share_of_more
 from calib.advice.recommendation import LIKELY_CHANCE, Recommendation, share_words
 from calib.advice.search import Row, Search, rows_inside
 from calib.errors import NotEnoughEvidence, unfit
+from calib.fit.fitting import air_notes
 from calib.fit.model import columns_of
 from calib.fit.region import Region
 from calib.jobs.costs import PricedJob, priced_job
@@ -196,7 +197,8 @@ def _named(burns: Sequence[Setting]) -> str:
 def _stated(region: Region, wish: Wish, found: Setting, rows: Sequence[Row]) -> Recommendation:
     """The recommendation with its margins, pushes, and what it rests on."""
     rec = describe(Chances(region=region, wish=wish), found)
-    notes = list(region.notes)
+    # What another air changes is told with the region, and where a board with it is planned.
+    notes = [note for note in region.notes if note not in air_notes(region)]
     if wish.asked is not None:
         notes.insert(
             0,

@@ -152,6 +152,8 @@ def _facts(grid: Grid) -> list[tuple[str, str]]:
     measured = "________" if sheet.measured_mm is None else figure(sheet.measured_mm)
     blocks = max(cell.block for cell in grid.cells)
     count = say("boards.cell_2", count=len(grid.cells), value="s" * (len(grid.cells) > 1))
+    if grid.stair:
+        count = say("texts.stair_of_steps", count=len(grid.cells))
     size = f"{figure(grid.board_mm[0])} × {figure(grid.board_mm[1])} mm"
     beyond = beyond_words(grid)
     return [
@@ -181,15 +183,18 @@ def _facts(grid: Grid) -> list[tuple[str, str]]:
 def _drawing_words(grid: Grid) -> str:
     """Which drawing is opened, and what of it is typed."""
     settings, parts = len(colours_of(grid)), drawings_of(grid)
-    if parts == 1:
-        return say("boards.settings_colour_for_each", settings=settings)
-    return say(
-        "boards.settings_typed_by_hand",
-        settings=settings,
-        parts=parts,
-        count=len(palette_of(grid.machine)),
-        grid=grid,
-    )
+    said = say("boards.settings_colour_for_each", settings=settings)
+    if parts > 1:
+        said = say(
+            "boards.settings_typed_by_hand",
+            settings=settings,
+            parts=parts,
+            count=len(palette_of(grid.machine)),
+            grid=grid,
+        )
+    if typed_by_hand(grid.machine):
+        return said
+    return say("boards.program_or_typed", grid=grid, said=said)
 
 
 def _typing_words(grid: Grid) -> tuple[str, ...]:
@@ -208,6 +213,7 @@ def _typing_words(grid: Grid) -> tuple[str, ...]:
             else []
         ),
         say("boards.put_colours_in_order"),
+        *([say("boards.row_without_box")] if len(grid.cells) >= len(colours_of(grid)) else []),
         say("boards.what_codes_are"),
     )
 

@@ -61,7 +61,6 @@ def summary_text(summary: Summary) -> str:
         f"{head}\n{edge_words(summary)}",
         rows,
         say("texts.star_is_outside") if "*" in rows else "",
-        _learned(summary),
         wrapped(say("texts.defects_apart", summary=summary)) if summary.defects_per_m else "",
         bullets("Notes", summary.notes),
     )
@@ -112,36 +111,6 @@ def wish_scope(wish: RegionWish) -> str:
     return say("texts.coupon_of_next_sheet" if wish.next_sheet else "texts.next_coupon")
 
 
-# What is said of each parameter; those of char and marks that are not here tell no one much.
-LEARNED_WORDS = {
-    "edge": say("texts.energy_needed"),
-    "floor": say("texts.loss_at_low_speed"),
-    "speed": say("texts.effect_of_speed"),
-    "exponent": say("texts.power_curve"),
-    "scatter": say("texts.difference_between_coupons"),
-    "band": say("texts.width_of_hanging"),
-    "passes": say("texts.effect_of_passes"),
-    "pitch": say("texts.effect_of_line_pitch"),
-}
-# Doubt that is left of a parameter from which on the burns taught nothing of it.
-_NOTHING_LEARNED = 0.9
-
-
-def _learned(summary: Summary) -> str:
-    """How much of the doubt there was before is left of each parameter."""
-    if not summary.outcomes:
-        return ""
-    lines = [say("texts.doubt_left")]
-    for model, ratios in summary.learned.items():
-        left = ", ".join(
-            f"{words} {show_percent(min(ratios[name], 1.0))}"
-            for name, words in LEARNED_WORDS.items()
-            if name in ratios and ratios[name] < _NOTHING_LEARNED
-        )
-        lines.append(f"  {model}: {left or say('texts.nothing_learned')}")
-    return "\n".join(lines)
-
-
 def advice_text(advised: Advised, doubts: Sequence[str] = ()) -> str:
     """Say what to set, with what chance, what isn't known of it, and what speaks against it."""
     rec, region = advised.recommendation, advised.region
@@ -182,6 +151,14 @@ def now_kept_text(advised: Advised, kept: KeptSetting, *, told: bool) -> str:
         "" if told else stated,
         bullets(say("texts.not_current"), kept.not_current),
     )
+
+
+def after_keep_text(kept: KeptSetting) -> str:
+    """Say what comes after a setting was kept: its card, and of a cut a proof."""
+    pair = pair_typed(kept.sheet, kept.machine)
+    if kept.operation != "cut":
+        return say("texts.next_card", pair=pair)
+    return say("texts.next_proof_or_card", pair=pair)
 
 
 def none_kept_text(before: Kept) -> str:
@@ -236,7 +213,9 @@ def margin_lines(rec: Recommendation, material: str) -> list[str]:
         apart = _pushes_apart(rec)
         lines.append(say("texts.pushes_in_job", pushes=pushes, low=low, high=high, apart=apart))
     if rec.pushes_per_hour is not None:
-        lines.append(say("texts.pushes_per_hour", pushes=about(rec.pushes_per_hour)))
+        coupons = about(rec.coupons_per_hour or 0.0)
+        pushes = about(rec.pushes_per_hour)
+        lines.append(say("texts.pushes_per_hour", pushes=pushes, coupons=coupons))
     if rec.expected_cost is not None:
         lines.append(say("texts.expected_cost", rec=rec))
     if rec.share_of_two_more_rounds is not None and rec.share_of_two_more_rounds >= 0.995:

@@ -110,7 +110,8 @@ def _forecast(grid: Grid, events: Mapping[str, float]) -> str:
 
 def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
     pitched = KINDS[grid.operation].shape == "area"
-    header = ["cell", "power", "speed", "passes", *["line pitch"] * pitched, "burnt as", last]
+    header = ["cell", "power", "speed", "passes", *["line pitch"] * pitched, "burnt as"]
+    header += [last] * bool(values)
     rows = [
         [
             cell.named,
@@ -119,7 +120,7 @@ def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
             str(cell.passes),
             *([f"{cell.line_pitch_mm:g} mm"] if pitched else []),
             f"no. {cell.burn_order}",
-            values.get(cell.label, ""),
+            *([values.get(cell.label, "")] * bool(values)),
         ]
         for cell in grid.cells
     ]
