@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Literal, NamedTuple
@@ -24,13 +24,14 @@ from calib.names import (
     without_tail,
     words_of_kind,
 )
-from calib.records import Machine, Operation, Sheet
+from calib.records import KINDS, Air, Machine, Operation, Sheet, unusual
 from calib.texts.say import say
 
+_BEFORE = say("hazards.before_start_bed_and_tray_clear")
 # ASCII, without brackets and short, so that they fit into a comment of any file.
 CAUTIONS: tuple[str, ...] = (
     say("hazards.stay_with_machine_from_first_burn"),
-    say("hazards.before_start_bed_and_tray_clear"),
+    _BEFORE,
     say("hazards.keep_co2_extinguisher_within_reach"),
     say("hazards.stop_at_once_if_flame_stays"),
     say("hazards.afterwards_wait_before_you_lift_lid"),
@@ -371,11 +372,30 @@ def diode_cautions(machine: Machine | None) -> tuple[str, ...]:
     )
 
 
-def sheet_cautions(machine: Machine | None, advice: Sequence[str]) -> tuple[str, ...]:
-    """The usual cautions, the laser's own, and the advice on a sheet, said to be such."""
-    own = diode_cautions(machine)
-    sheets = (say("hazards.this_sheet", words=words) for words in advice if words not in own)
-    return tuple(dict.fromkeys((*CAUTIONS, *own, *sheets)))
+def air_caution(air: Air | None, operation: Operation) -> str:
+    """What a board's own air calls for; nothing where it is the usual one."""
+    air, usual = unusual(air, operation), KINDS[operation].air
+    if air is None:
+        return ""
+    if air == "off":
+        return say("hazards.air_off_for_this_board", usual=usual)
+    if air == "low":
+        return say("hazards.air_low_for_this_board", usual=usual)
+    return say("hazards.air_on_for_this_board", usual=usual)
+
+
+def board_cautions(
+    machine: Machine, sheet: Sheet, operation: Operation, air: Air | None
+) -> tuple[str, ...]:
+    """All cautions of a board: the usual ones with its own air, the laser's own, its sheet's.
+
+    Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
+    """
+    usual = CAUTIONS
+    if own := air_caution(air, operation):
+        start = own, say("hazards.before_start_but_for_air")
+        usual = (*start, *(caution for caution in CAUTIONS if caution != _BEFORE))
+    return (*usual, *check_hazard(sheet, machine, operation).advice)
 
 
 def check_hazard(

@@ -28,7 +28,7 @@ MARGIN_MM = 9.0  # printers in offices leave up to 6 mm blank (common practice, 
 MM = 72.0 / 25.4  # points in a millimetre: a point is 1/72 inch
 PLAIN_FONT, BOLD_FONT = "CalibSans", "CalibSansBold"
 # A box to tick, as a character.
-TICK = "\N{BALLOT BOX}"
+TICK, TICKED = "\N{BALLOT BOX}", "\N{BALLOT BOX WITH CHECK}"
 QR_MM = 25.0
 _SCALES = (1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 75, 100)
 _LINE_SPACING = 1.22  # of the type size; DejaVu's accents need the room

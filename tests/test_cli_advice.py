@@ -103,7 +103,7 @@ def test_an_edge_that_was_not_found_is_said_with_the_way_to_go(
     assert any(said in note for note in shown["notes"])
     done = planned.run("recommend", code=0 if edge == "all_through" else 1)
     if edge == "none_through":
-        assert "Stop and look first: 6 burns and not one was cut" in done.stderr
+        assert "Stop and look first: of 6 burns nothing was cut" in done.stderr
         boards = planned.json("book", "list")["total"]
         said = planned.run("plan", code=1).stderr
         assert "Did the beam fire" in said

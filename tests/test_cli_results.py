@@ -36,7 +36,7 @@ def test_a_bad_result_file_is_refused_whole(planned: Shell, text: str, said: str
 def test_each_step_says_the_next_one_but_not_to_a_program(planned: Shell) -> None:
     grid = planned.json("board", "show", "last")["grid"]
     file = planned.results(grid, cut_cleanly)
-    said = "6 burns so far; a setting takes about 12. Next: calib plan 'birch 3' --machine bench\n"
+    said = "So far 6 burns; a setting takes about 12. Next: calib plan 'birch 3' --machine bench\n"
     assert said in planned.run("record", "last", file).stderr
     assert planned.run("record", "last", file, "--json").stderr == ""
     speeds = "3,6,8,9,12,15,18,24"

@@ -184,7 +184,7 @@ def test_boards_on_which_nothing_is_cut_lead_to_questions_not_to_slower_burns() 
         burns += answered(grid, "no", 0)
     region = calib.fit_region(CO2, BIRCH, evidence=burns)
     assert chance_expected(region) < NOTHING_CAME
-    with pytest.raises(NotEnoughEvidence, match=r"18 burns and not one was cut") as refused:
+    with pytest.raises(NotEnoughEvidence, match=r"of 18 burns nothing was cut") as refused:
         calib.recommend(region)
     for question in ("Did the beam fire", "focus", "lens", "air", "mm/min"):
         assert question in str(refused.value)
@@ -204,7 +204,7 @@ def test_a_weak_laser_that_burnt_its_strongest_in_vain_is_asked_about() -> None:
             char=0,
         )
     ] * 3
-    with pytest.raises(NotEnoughEvidence, match="3 burns and not one was cut"):
+    with pytest.raises(NotEnoughEvidence, match="of 3 burns nothing was cut"):
         calib.recommend(calib.fit_region(WEAK, THICK, evidence=burns))
 
 
@@ -216,7 +216,7 @@ def test_everything_through_far_below_what_is_needed_is_asked_about() -> None:
     ]
     region = calib.fit_region(CO2, BIRCH, evidence=gentle)
     assert chance_expected(region) < EVERYTHING_CAME
-    with pytest.raises(NotEnoughEvidence, match=r"4 burns and all fell free.*mm/min"):
+    with pytest.raises(NotEnoughEvidence, match=r"of 4 burns everything fell free.*mm/min"):
         calib.recommend(region)
 
 
@@ -239,5 +239,5 @@ def test_marks_that_never_show_are_asked_about() -> None:
         Burn(operation="line_mark", power_pct=p, speed_mm_s=60.0, mark=0) for p in (20.0, 40.0)
     ]
     region = calib.fit_region(CO2, BIRCH, "line_mark", evidence=burns)
-    with pytest.raises(NotEnoughEvidence, match="2 burns and not one shows"):
+    with pytest.raises(NotEnoughEvidence, match="of 2 burns nothing shows"):
         calib.recommend(region)

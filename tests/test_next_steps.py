@@ -14,6 +14,7 @@ from calib.logbook import open_book
 from calib.tasks.pairs import find_board
 from calib.tasks.results import LOT_NOTE, STRIP_NOTE, NextStep, next_step
 from calib.texts.boards import next_step_text
+from calib.texts.words import counted
 
 
 @pytest.mark.parametrize(
@@ -29,7 +30,8 @@ def test_the_next_step_is_said_as_it_is_typed(
     step: str, operation: str, burns: int, said: str
 ) -> None:
     known = {"machine": "bench", "sheet": "MDF 3"}
-    text = next_step_text(NextStep(step=step, operation=operation, burns=burns, **known))  # type: ignore[arg-type]
+    known |= {"operation": operation, "burnt": counted(burns, "burn")}
+    text = next_step_text(NextStep(step=step, burns=burns, has_stair=False, **known))  # type: ignore[arg-type]
     # Nothing stands behind it: what did would be pasted too.
     assert text.endswith(f"Next: calib {said}")
 
@@ -105,5 +107,6 @@ def test_a_board_left_open_is_named_beside_the_next_step(evening: Shell) -> None
     said = evening.text()
     assert f"board {left} is open too" in said
     assert printed(said) == ["record", left]
+    assert f"calib board void {left})" in said
     evening.run("board", "void", left, "--why", "never burnt", "--yes")
     assert left not in evening.text()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
+from typing import Any
 
 import pypdfium2
 import pytest
@@ -15,7 +16,7 @@ from shapely.geometry import LineString, Point, Polygon
 from shell import BIRCH as ADD_BIRCH
 from shell import MACHINE, Shell, cut_cleanly
 from test_svg import assert_valid
-from visitor import House
+from visitor import House, house_of
 from workshop_records import SETTING, later
 
 import calib
@@ -171,6 +172,49 @@ def test_it_is_planned_at_the_kept_setting_and_counts_as_a_small_job(shell: Shel
     lengths = [b.cut_length_mm for b in burns]
     assert lengths[:2] == pytest.approx([math.pi * 3.0, 58.0], rel=0.01)
     assert lengths[2:] == pytest.approx([30 + 27 + 9 + 30, 30 + 2 * 17 + 30], rel=0.05)
+
+
+def test_it_says_whether_the_setting_held_and_what_comes_next(evening: Shell) -> None:
+    said = evening.run("keep", "--reliability", "0.7", "--yes").stderr
+    assert "calib plan 'birch 3' --machine bench --for proof\n" in said
+    assert "calib sheet card 'birch 3' --machine bench\n" in said
+    told = evening.json("keep", "--reliability", "0.7", "--yes")["kept"]["setting"]
+    at = f"{told['power_pct']:g} %, {told['speed_mm_s']:g} mm/s"
+
+    def proof_of(hangs: bool) -> Any:
+        code = evening.json("plan", "--for", "proof", "--into", "p")["grid"]["board_id"]
+        came = ["through", "through", "hanging" if hangs else "through", "through"]
+        rows = "".join(
+            f"{cell},{fell},1,,\n"
+            for cell, fell in zip(("H1", "B1", "F1", "C1"), came, strict=True)
+        )
+        file = evening.write("r.csv", f"cell,through,char,mark,note\n{rows}")
+        return evening.run("record", code, file), code
+
+    held, _ = proof_of(hangs=False)
+    assert f"The proof held at {at}." in held.stdout
+    assert "Next: calib sheet card 'birch 3' --machine bench" in held.stderr
+    failed, code = proof_of(hangs=True)
+    assert f"{at} is too fast for work like it" in " ".join(failed.stdout.split())
+    again = "calib recommend 'birch 3' --machine bench --reliability 0.7"
+    assert f"Next: {again}" in failed.stderr
+    # Until another setting is kept: other boards don't make it good.
+    evening.burn(evening.json("plan", "--burns", "2")["grid"], cut_cleanly)
+    assert again in evening.text()
+    large = "PROOF FAILED: don't use it"
+    for words in (("sheet", "card"), ("machine", "show", "--card")):
+        file = evening.json(*words, "--into", "cards")["file"]
+        page = pypdfium2.PdfDocument(file)[0].get_textpage()
+        assert large in " ".join(page.get_text_range().split())
+    with house_of(evening.book) as house:
+        desk = house.guest().get("/").text
+    big = desk[desk.index('<p class="big">') :]
+    assert "PROOF FAILED" in big[: big.index("</p>")]
+    assert f"/board/{code}" in big
+    assert "reliability=0.7" in desk
+    held, _ = proof_of(hangs=False)
+    assert "PROOF FAILED" not in evening.text()
+    assert "is kept" in evening.text()
 
 
 def test_on_the_page_it_is_planned_and_tapped(planned_house: House) -> None:

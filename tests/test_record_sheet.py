@@ -28,7 +28,7 @@ from calib.boards.layout import LayoutOptions, lay_out
 from calib.boards.record_marks import KEYS, SWATCH_MM, swatch
 from calib.boards.record_sheet import grid_record_sheet
 from calib.errors import BoardDoesNotFit, InvalidRecord
-from calib.hazards import CAUTIONS
+from calib.hazards import CAUTIONS, check_hazard
 from calib.print_style import MARGIN_MM, PAPERS_MM, TICK, one_page, printable
 from calib.records import CHAR_WORDS, MARK_WORDS, Grid, Machine, Operation, Sheet
 from calib.tasks.files import board_files
@@ -123,11 +123,7 @@ def test_one_page_holds_every_code_setting_and_caution(
 def test_head_says_all_that_is_known_and_leaves_room_for_the_rest() -> None:
     sheet = dataclasses.replace(MDF, lot="24-17")
     grid = board("cut", 12, machine=TUBE_100, sheet=sheet)
-    pdf = grid_record_sheet(
-        grid,
-        address="calib/board/7",
-        advice=("Extract well: MDF holds glue.",),
-    )
+    pdf = grid_record_sheet(grid, address="calib/board/7")
     text = text_of(pdf)
     label = grid.label_setting
     for words in (
@@ -141,11 +137,12 @@ def test_head_says_all_that_is_known_and_leaves_room_for_the_rest() -> None:
         f"{grid.board_mm[0]:g} × {grid.board_mm[1]:g} mm, 12 cells in 2 blocks",
         f"codes 1: {colours_of(grid)[label]} {label.power_pct:g} {label.speed_mm_s:g}"
         f" {round(label.speed_mm_s * 60.0, 3):g} 1",
-        f"11 settings; typed by hand, in 2 parts of at most 8 colours, one after the other:"
+        f"program {grid.board_id}.nc; only if you type it in: 11 settings, in 2 parts of at most"
+        " 8 colours, one after the other:"
         f" {grid.board_id}-1of2.svg and so on",
         f"{board_time(grid).words} (predicted)",
         sheet_use(grid).words,
-        "This sheet: Extract well: MDF holds glue.",
+        *check_hazard(sheet, TUBE_100, "cut").advice,
         *("date", "session", "on", "off", "dry", "damp", "lens cleaned", "on pins", "face masked"),
         "in focus: assumed, unless ticked:",
         *grid.notes,

@@ -49,7 +49,7 @@ def test_the_interval_holds_the_true_edge_nine_times_in_ten() -> None:
 def test_separated_results_have_no_finite_answer() -> None:
     said = opinion(burns(18, 1e-9))
     assert said is not None
-    assert "no finite answer" in said
+    assert "none yet, these burns alone leave the edge too open" in said
 
 
 def test_one_side_of_the_edge_has_no_answer() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -70,6 +71,28 @@ def test_its_sheet_asks_for_one_number():
     assert "cut right through up to step" in words
     assert all(f"☐ {step}" in words.replace("\xa0", " ") for step in range(13))
     assert "hanging" not in words
+    assert "a stair of 12 steps" in words
+    assert "burnt from S12 to S1" in words
+    order = [cell.label for cell in sorted(stair().cells, key=lambda cell: cell.burn_order)]
+    assert (order[0], order[-1]) == ("S12", "S1")
+    assert (
+        f"program {stair().board_id}.nc; only if you type it in: 13 settings, in 2 parts" in words
+    )
+
+
+def test_every_row_of_a_typed_stair_has_its_box():
+    """Of seven steps and the codes each is a colour of its own; twice the same step is not."""
+    machine = replace(CO2, power_word_full=None)
+
+    def typing(steps) -> str:
+        grid = lay_out_stair(machine, BIRCH, steps)
+        page = pypdfium2.PdfDocument(calib.grid_record_sheet(grid))[0]
+        return " ".join(page.get_textpage().get_text_range().split())
+
+    steps = [cell.setting for cell in stair().cells[:7]]
+    assert "typing it in" in typing(steps)
+    assert "A row without a box" not in typing(steps)
+    assert "A row without a box" in typing([*steps, steps[-1]])
 
 
 def test_too_short_a_piece_is_refused_with_the_steps_that_fit():
@@ -201,7 +224,11 @@ def test_it_counts_as_six_coupons_where_a_dozen_are_wanted(shell: Shell) -> None
     for words in (MACHINE, ADD_BIRCH, ("plan", "--for", "stair")):
         shell.run(*words)
     said = shell.run("record", "--through-to", "5").stderr
-    assert "6 burns so far; a setting takes about 12" in " ".join(said.split())
+    so_far = "So far a stair; a setting takes about 12, and a stair tells as much as 6. Next:"
+    assert so_far in said
+    assert "a stair of 12 steps" in shell.text("board", "show", "last")
+    assert "a stair." in shell.text()
+    assert "forecast" not in shell.text("plan", "--for", "stair")
     grid = shell.json("plan", "--burns", "6")["grid"]
     said = shell.run("record", grid["board_id"], shell.results(grid, cut_cleanly)).stderr
     assert "Next: calib recommend" in said
@@ -320,7 +347,7 @@ def test_a_stair_of_marks_is_planned_read_by_one_line_and_counts(shell: Shell) -
     region = shell.json("region", "--operation", "line_mark")
     assert region["edge"] == "bracketed"
     said = shell.run("record", "--mark-to", "faint 10, clear 7, heavy 3", "--why", "again").stderr
-    assert "5 burns so far; a setting takes about 12" in " ".join(said.split())
+    assert "So far a stair; a setting takes about 12" in " ".join(said.split())
     # Deeper than clear all along: where clear ends isn't known.
     shell.run("record", "--mark-to", "heavy 12, scorched 4", "--why", "misread")
     assert shell.json("region", "--operation", "line_mark")["edge"] == "all_through"

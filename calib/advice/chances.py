@@ -122,7 +122,8 @@ def _with_pushes(rec: Recommendation, chances: Chances, at: Setting) -> Recommen
     per_mm = hanging / COUPON_CUT_MM + region.defects_per_m / 1000.0
     acceleration = region.machine.working_acceleration_mm_s2
     hour_mm = 3600.0 * float(mean_coupon_speed_mm_s(at.speed_mm_s, acceleration)) / at.passes
-    rec = replace(rec, pushes_per_hour=per_mm * hour_mm)
+    coupons = hour_mm / COUPON_CUT_MM
+    rec = replace(rec, pushes_per_hour=per_mm * hour_mm, coupons_per_hour=coupons)
     if length is None:
         return rec
     pushes, places = pushes_of(region, at, length), length / COUPON_CUT_MM

@@ -13,6 +13,7 @@ from calib.advice.more_burns import share_of_more
 from calib.advice.recommendation import LIKELY_CHANCE, Recommendation, share_words
 from calib.advice.search import Row, Search, rows_inside
 from calib.errors import NotEnoughEvidence, unfit
+from calib.fit.fitting import air_notes
 from calib.fit.model import columns_of
 from calib.fit.region import Region
 from calib.jobs.costs import PricedJob, priced_job
@@ -22,7 +23,14 @@ from calib.limits import SLOWEST_MM_S
 from calib.plan.far_side import far_side
 from calib.plan.next_burns import next_cuts
 from calib.plan.next_marks import next_marks
-from calib.records import USUAL_RELIABILITY, Costs, Grades, Setting, grades_typed
+from calib.records import (
+    USUAL_RELIABILITY,
+    Costs,
+    Grades,
+    Setting,
+    burns_to_advise_from,
+    grades_typed,
+)
 from calib.texts.say import say
 from calib.units import show_asked
 
@@ -128,7 +136,8 @@ def _advised(region: Region, wish: Wish, rows: Sequence[Row]) -> Setting:
         words = region.operation.replace("_", " ")
         why = say("advice.no_of_was_burnt_yet", operation=words, pair=pair)
         if region.other_air:
-            why = say("advice.none_with_usual_air", operation=words, pair=pair)
+            burnt = burns_to_advise_from(region.other_air, region.operation)
+            why = say("advice.none_with_usual_air", operation=words, pair=pair, burnt=burnt)
     elif not rows:
         why = say(
             "advice.no_setting_of_that_machine_can",
@@ -192,7 +201,8 @@ def _named(burns: Sequence[Setting]) -> str:
 def _stated(region: Region, wish: Wish, found: Setting, rows: Sequence[Row]) -> Recommendation:
     """The recommendation with its margins, pushes, and what it rests on."""
     rec = describe(Chances(region=region, wish=wish), found)
-    notes = list(region.notes)
+    # What another air changes is told with the region, and where a board with it is planned.
+    notes = [note for note in region.notes if note not in air_notes(region)]
     if wish.asked is not None:
         notes.insert(
             0,

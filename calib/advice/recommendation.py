@@ -59,6 +59,7 @@ class Recommendation:
     chance_no_push: float | None = None
     chance_no_help: float | None = None
     pushes_per_hour: float | None = None  # The same for an hour of cutting; None for marks
+    coupons_per_hour: float | None = None  # How many coupons that hour cuts
     # Of the job, at what things were said to cost [money]; None unless the aim was the cheapest
     expected_cost: float | None = None
     # chance_if_scatter_doubled, setting_if_scatter_doubled: The chance, and the advice, if the

@@ -45,6 +45,7 @@ class CardSetting:
     facts: tuple[str, ...]
     # Why it has to be checked before it is used again; empty when it hasn't
     due: tuple[str, ...] = ()
+    failed: bool = False  # A proof failed at it: that stands large, and not the setting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,9 +201,11 @@ def _block(entry: CardSetting, width: float, small_pt: float, sizes: Sequence[fl
     other_units = f"{round(setting.speed_mm_s * 60.0, 3):g} mm/min"
     if setting.line_pitch_mm is not None:
         other_units += say("advice.lines_apart", setting=setting)
-    size = _largest(numbers, sizes, width)
     # Blanks that don't break keep the numbers apart.
     spaced = numbers.replace("   ", "\N{NO-BREAK SPACE}" * 3)
+    if entry.failed:
+        other_units, spaced = f"{numbers}, {other_units}", say("advice.proof_failed_dont_use")
+    size = _largest(spaced, sizes, width)
     parts = [
         words(entry.operation.replace("_", " ").upper(), small_pt + 2.0, bold=True),
         words(spaced, size, bold=True),

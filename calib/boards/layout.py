@@ -14,7 +14,7 @@ from typing import Any
 
 from calib.boards.frame import reach_mm
 from calib.boards.gentle import NO_MARKS, KnownMarks, label_setting
-from calib.boards.notes import air_note, board_notes, corner_note
+from calib.boards.notes import board_notes, corner_note, own_air_notes
 from calib.boards.order import MOST_CODES, burn_blocks, codes_of, share_an_edge, shuffle_places
 from calib.boards.places import ID_LENGTH, Room, Size, board_for, check_run_ups, room_for
 from calib.errors import BoardDoesNotFit, InvalidRecord, unfit
@@ -212,7 +212,7 @@ def _board(
         )
         notes.append(say("boards.board_has_too_few_places", burns=burns))
     notes.append(corner_note(board_mm, options.offcut_mm))
-    notes.append(air_note(options.air, operation))
+    notes += own_air_notes(options.air, operation)
     grid = Grid(
         board_id="-",
         machine=machine,

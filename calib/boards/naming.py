@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from calib.hazards import CAUTIONS, check_hazard
+from calib.hazards import board_cautions
 from calib.records import Setting
 from calib.texts.say import say
 from calib.units import show_speed
@@ -34,5 +34,5 @@ def file_cautions(board: Board) -> tuple[str, ...]:
     Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt: then there is no
     file.
     """
-    advice = check_hazard(board.sheet, board.machine, board.operation).advice
-    return tuple(dict.fromkeys((*board.how, *CAUTIONS, *advice, *board.notes)))
+    cautions = board_cautions(board.machine, board.sheet, board.operation, board.air)
+    return tuple(dict.fromkeys((*board.how, *cautions, *board.notes)))

@@ -9,6 +9,7 @@ from calib.boards.gentle import codes_may_cut
 from calib.boards.lettering import transliterate
 from calib.boards.order import ONE_REPEATED
 from calib.boards.places import LONGEST_SHEET_NAME
+from calib.hazards import air_caution
 from calib.records import (
     COUPON_CORNER_MM,
     COUPON_MM,
@@ -74,14 +75,12 @@ def code_note(machine: Machine, sheet: Sheet, codes: Setting, what: str) -> str:
     return say("boards.codes_are_marked", codes=codes, what=what)
 
 
-def air_note(air: Air | None, operation: Operation) -> str:
-    """Say with which air a board is burnt, where it isn't the usual one."""
-    air, usual = unusual(air, operation), KINDS[operation].air
-    if air is None:
-        return ""
-    if air == "off":
-        return say("boards.burn_with_air_off", usual=usual)
-    return say("boards.burn_with_air", air=air, usual=usual)
+def own_air_notes(air: Air | None, operation: Operation) -> tuple[str, ...]:
+    """Say with which air a board is burnt and what for, where it isn't the usual one."""
+    if (own := unusual(air, operation)) is None:
+        return ()
+    usual = KINDS[operation].air
+    return air_caution(own, operation), say("boards.what_own_air_is_for", air=own, usual=usual)
 
 
 def corner_note(board_mm: tuple[float, float], offcut_mm: tuple[float, float] | None) -> str:

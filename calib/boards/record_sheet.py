@@ -13,10 +13,11 @@ from calib.boards.record_board import CAPTION_MM, board_drawing, code_pt
 from calib.boards.record_marks import KEYS, SWATCH_MM, meanings, swatch
 from calib.boards.record_table import cell_table, figure
 from calib.errors import BoardDoesNotFit, InvalidRecord
-from calib.hazards import sheet_cautions
+from calib.hazards import board_cautions
 from calib.limits import beyond_words
 from calib.print_style import (
     TICK,
+    TICKED,
     RuledRoom,
     framed,
     gap,
@@ -29,7 +30,7 @@ from calib.print_style import (
     table,
     words,
 )
-from calib.records import KINDS, MARK_SHORT, Grid
+from calib.records import AIRS, KINDS, MARK_SHORT, Grid
 from calib.texts.say import say
 
 # Type of facts, notes and cautions [pt] and height of the table's rows [mm], best first: below the
@@ -48,12 +49,12 @@ def grid_record_sheet(
     *,
     paper: str = "a4",
     address: str = "",
-    advice: Sequence[str] = (),
 ) -> bytes:
     """Set the record sheet of a board on one page.
 
     Raises InvalidRecord when the paper isn't known or the address is too long; BoardDoesNotFit when
-    there are more cells than one page can hold.
+    there are more cells than one page can hold; RefusedMaterial, DeclarationNeeded when the sheet
+    may not be burnt.
     """
     room = room_mm(paper)
     if len(address) > _LONGEST_ADDRESS:
@@ -64,7 +65,7 @@ def grid_record_sheet(
                 longest_address=_LONGEST_ADDRESS,
             )
         )
-    cautions = sheet_cautions(grid.machine, advice)
+    cautions = board_cautions(grid.machine, grid.sheet, grid.operation, grid.air)
     page = one_page(
         paper,
         say("boards.record_sheet", grid=grid),
@@ -158,6 +159,8 @@ def _facts(grid: Grid) -> list[tuple[str, str]]:
     measured = "________" if sheet.measured_mm is None else figure(sheet.measured_mm)
     blocks = max(cell.block for cell in grid.cells)
     count = say("boards.cell_2", count=len(grid.cells), value="s" * (len(grid.cells) > 1))
+    if grid.stair:
+        count = say("texts.stair_of_steps", count=len(grid.cells))
     size = f"{figure(grid.board_mm[0])} × {figure(grid.board_mm[1])} mm"
     beyond = beyond_words(grid)
     return [
@@ -187,15 +190,18 @@ def _facts(grid: Grid) -> list[tuple[str, str]]:
 def _drawing_words(grid: Grid) -> str:
     """Which drawing is opened, and what of it is typed."""
     settings, parts = len(colours_of(grid)), drawings_of(grid)
-    if parts == 1:
-        return say("boards.settings_colour_for_each", settings=settings)
-    return say(
-        "boards.settings_typed_by_hand",
-        settings=settings,
-        parts=parts,
-        count=len(palette_of(grid.machine)),
-        grid=grid,
-    )
+    said = say("boards.settings_colour_for_each", settings=settings)
+    if parts > 1:
+        said = say(
+            "boards.settings_typed_by_hand",
+            settings=settings,
+            parts=parts,
+            count=len(palette_of(grid.machine)),
+            grid=grid,
+        )
+    if typed_by_hand(grid.machine):
+        return said
+    return say("boards.program_or_typed", grid=grid, said=said)
 
 
 def _typing_words(grid: Grid) -> tuple[str, ...]:
@@ -228,8 +234,17 @@ def _typing_words(grid: Grid) -> tuple[str, ...]:
 def _fields(grid: Grid, width: float) -> Any:
     """What is filled in by hand."""
     room, blank = "_" * 14, "\N{NO-BREAK SPACE}" * 4
+    on, low, off = (TICKED if grid.air == air else TICK for air in AIRS)
     rows = (
-        say("boards.date_session_air_assist", room=room, blank=blank, tick=TICK),
+        say(
+            "boards.date_session_air_assist",
+            room=room,
+            blank=blank,
+            tick=TICK,
+            on=on,
+            low=low,
+            off=off,
+        ),
         say("boards.in_focus_assumed", tick=TICK, room=room[:8], blank=blank),
     )
     if grid.machine.source == "co2":

@@ -9,7 +9,7 @@ from itertools import accumulate
 
 from calib.boards.gentle import label_setting
 from calib.boards.layout import LayoutOptions, board_id_of, limit_mm
-from calib.boards.notes import air_note, code_note, corner_note
+from calib.boards.notes import code_note, corner_note, own_air_notes
 from calib.boards.places import LEAST_LIT_S, MARK_INSET_MM, Room, board_for, room_for, tenth_up
 from calib.errors import BoardDoesNotFit
 from calib.limits import check_limits
@@ -72,7 +72,7 @@ def lay_out_stair(
         else say("boards.marked_stair_is_read", count=len(steps)),
         code_note(machine, sheet, codes, say("boards.steps")),
         corner_note(size, options.offcut_mm),
-        air_note(options.air, operation),
+        *own_air_notes(options.air, operation),
     )
     grid = Grid(
         board_id="-",

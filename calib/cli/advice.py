@@ -59,10 +59,8 @@ def recommend(
     if keep:
         kept = _kept(opened, advised, yes)
         said = texts.advice.now_kept_text(advised, kept, told=True)
-        return {
-            "recommendation": rec,
-            "kept": kept,
-        }, f"{texts.advice.advice_text(advised)}\n\n{said}"
+        said = f"{texts.advice.advice_text(advised)}\n\n{said}"
+        return {"recommendation": rec, "kept": kept}, said, texts.advice.after_keep_text(kept)
     doubts = tasks.advice.doubts_of(opened, advised, now())
     data = {"recommendation": rec, "kept": None, "lot": advised.lot, "doubts": doubts}
     following = texts.advice.after_advice_text(advised, wish)
@@ -90,7 +88,8 @@ def keep(
         advised = tasks.advice.chosen_on(opened, chosen, wish)
     kept = _kept(opened, advised, yes, note)
     data = {"recommendation": advised.recommendation, "kept": kept}
-    return data, texts.advice.now_kept_text(advised, kept, told=False)
+    said = texts.advice.now_kept_text(advised, kept, told=False)
+    return data, said, texts.advice.after_keep_text(kept)
 
 
 def _kept(opened: OpenPair, advised: Advised, yes: bool, note: str = "") -> KeptSetting:

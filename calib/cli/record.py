@@ -241,7 +241,11 @@ def record(
         _ask(tasks.results.CellByCell(book, grid, label, char_at), grid.sheet.material)
         readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
         data = {"board_id": grid.board_id, "readings": readings}
-        return data, texts.boards.board_text(grid, readings, looks)
+        told = texts.boards.board_text(grid, readings, looks)
+        if tasks.results.CellByCell(book, grid, label, char_at).question:
+            return data, told
+        told = texts.words.paragraphs(told, texts.boards.proof_words(grid, readings))
+        return data, told, _next_step(book, grid)
     if len(boards) > 1:
         raise CalibError(say("cli.is_no_file_that_is_there", boards=boards[-1]))
     if boards and len(files) > 1:

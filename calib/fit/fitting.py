@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -15,7 +14,17 @@ from calib.fit.mishaps import weighed
 from calib.fit.model import Response, grade_of
 from calib.fit.priors import CutPrior, Priors
 from calib.fit.region import Edge, Region, burnt_hulls
-from calib.records import KINDS, OPERATIONS, Air, Burn, Machine, Operation, Sheet, unusual
+from calib.records import (
+    KINDS,
+    OPERATIONS,
+    Air,
+    Burn,
+    Machine,
+    Operation,
+    Sheet,
+    counted_burns,
+    unusual,
+)
 from calib.texts.say import say
 
 
@@ -114,35 +123,31 @@ def air_notes(region: Region) -> tuple[str, ...]:
     each that was asked about or that burns had."""
     reach = region.cut or region.mark
     assert reach is not None
-    counts = Counter(b.air for b in (*region.burns, *region.other_air))
     notes = []
-    usual = KINDS[region.operation].air
+    usual, is_cut = KINDS[region.operation].air, region.cut is not None
     for air, ends in reach.air.items():
-        told, count = _more_or_less([100.0 * float(np.expm1(value)) for value in ends]), counts[air]
+        power = [_more_or_less(100.0 * float(np.expm1(value))) for value in ends]
+        said = [
+            say("fit.air_of_cuts", air=air, usual=usual, power=power)
+            if is_cut
+            else say("fit.air_of_marks", air=air, usual=usual, power=power)
+        ]
         char = region.char
         if char is not None and air in char.air:
             # In widths of a grade; what takes less power comes out blacker.
             width = float(char.here.weight @ char.here.shape.cuts[:, 2])
-            black = _more_or_less([-value / width for value in char.air[air]])
-            notes.append(
-                say(
-                    "fit.air_of_cuts_and_char",
-                    air=air,
-                    usual=usual,
-                    told=told,
-                    black=black,
-                    count=count,
-                )
-            )
-        elif region.cut:
-            notes.append(say("fit.air_of_cuts", air=air, usual=usual, told=told, count=count))
-        else:
-            notes.append(say("fit.air_of_marks", air=air, usual=usual, told=told, count=count))
+            black = [_blacker_or_paler(-value / width) for value in char.air[air]]
+            said.append(say("fit.air_of_char", black=black))
+        burns = [b for b in (*region.burns, *region.other_air) if b.air == air]
+        tried = counted_burns(burns)
+        said.append(say("fit.air_tried", tried=tried) if burns else say("fit.air_not_tried"))
+        notes.append(" ".join(said))
     return tuple(notes)
 
 
-def _more_or_less(ends: Sequence[float]) -> tuple[str, float, float, float]:
-    """More or less, by how much, and the two ends of that."""
-    way = -1.0 if ends[0] < 0.0 else 1.0
-    middle, *rest = (way * end for end in ends)
-    return "less" if way < 0.0 else "more", middle, min(rest), max(rest)
+def _more_or_less(percent: float) -> str:
+    return f"{abs(percent):.0f} % {'less' if percent < 0.0 else 'more'}"
+
+
+def _blacker_or_paler(grades: float) -> str:
+    return f"{abs(grades):.1f} {'paler' if grades < 0.0 else 'blacker'}"

@@ -30,20 +30,19 @@ def second_opinion(region: Region) -> str | None:
     burns = _comparable(region)
     if sum(b.count for b in burns) < _FEWEST:
         return None
-    head = say("fit.second_opinion_plain_ordered_regression")
     read = [grade_of(b, "cut" if b.operation == "cut" else "mark") or 0 for b in burns]
     # Numbered without a gap: a grade that was never read has no place of its own.
     seen = sorted(set(read))
     begins = sum(grade < _WORKS for grade in seen)
     if not 0 < begins < len(seen):
-        return say("fit.has_no_answer", head=head)
+        return say("fit.has_no_answer")
     watts = delivered_power_w(region.machine, np.array([b.power_pct for b in burns]))
     speed = np.array([b.speed_mm_s for b in burns])
     pitch = np.array([b.line_pitch_mm or 1.0 for b in burns])
     columns = np.log(np.column_stack([speed, watts, pitch]))
     varies = np.ptp(columns, axis=0) > 0.0
     if not varies[0]:
-        return say("fit.has_no_answer_2", head=head)
+        return say("fit.has_no_answer_2")
     from calib.fit.ordinal import OrdinalProbit  # loads scikit-learn
 
     try:
@@ -53,10 +52,10 @@ def second_opinion(region: Region) -> str | None:
             sample_weight=np.array([b.count for b in burns], dtype=float),
         )
     except NoFiniteEstimate:
-        return say("fit.has_no_finite_answer", head=head)
+        return say("fit.has_no_finite_answer")
     slope = fit.coef_[0]
     if slope >= 0.0:
-        return say("fit.finds_no_edge", head=head)
+        return say("fit.finds_no_edge")
     strongest = int(np.argmax(watts))
     rest = columns[strongest, varies][1:]
     ln_speed = (fit.cut_points_[begins - 1] - rest @ fit.coef_[1:]) / slope
@@ -70,7 +69,6 @@ def second_opinion(region: Region) -> str | None:
     edge, low, high = (float(f"{speed:.3g}") for speed in ends)
     return say(
         "fit.puts_edge_at_at_interval",
-        head=head,
         power_pct=burns[strongest].power_pct,
         edge=edge,
         low=low,

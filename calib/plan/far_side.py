@@ -16,7 +16,7 @@ from calib.fit.priors import expected_priors
 from calib.fit.region import Region
 from calib.limits import limits_of
 from calib.plan.next_burns import MOST_PASSES
-from calib.records import GRADES, THROUGH_GRADES, Setting
+from calib.records import GRADES, THROUGH_GRADES, Setting, counted_burns
 from calib.texts.say import say
 
 # Chance, by what is expected of the family before any burn, below which so many burns all alike are
@@ -73,12 +73,12 @@ def far_side(region: Region) -> tuple[str, ...]:
     few = chance < (NOTHING_CAME if nothing else EVERYTHING_CAME)
     if not few and not (nothing and _nothing_stronger(region)):
         return ()
-    count, sheet = len(region.burns), region.sheet.material
+    burnt, sheet = counted_burns(region.burns), region.sheet.material
     seldom = say("plan.in_such_sheets", chance=1.0 / max(chance, 0.001))
     if nothing:
         came = say("plan.not_one_was_cut") if cut else say("plan.not_one_shows")
         return (
-            say("plan.stop_and_look_first", count=count, came=came, seldom=seldom, sheet=sheet),
+            say("plan.stop_and_look_first", burnt=burnt, came=came, seldom=seldom, sheet=sheet),
         )
     came = say("plan.all_fell_free") if cut else say("plan.all_are_scorched")
-    return (say("plan.stop_and_look_first_2", count=count, came=came, seldom=seldom, sheet=sheet),)
+    return (say("plan.stop_and_look_first_2", burnt=burnt, came=came, seldom=seldom, sheet=sheet),)

@@ -2,7 +2,15 @@
 
 from calib.records.advice import Advice
 from calib.records.boards import Cell, Grid, Reading, marked_stair_burns, stair_burn
-from calib.records.burns import READ_OFF, Burn, Outcome, Setting
+from calib.records.burns import (
+    READ_OFF,
+    Burn,
+    Outcome,
+    Setting,
+    burns_to_advise_from,
+    burns_with_airs,
+    counted_burns,
+)
 from calib.records.costs import Costs
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
@@ -47,6 +55,8 @@ __all__ = [
     "AIRS",
     "Burn",
     "BurnSource",
+    "burns_to_advise_from",
+    "burns_with_airs",
     "Cell",
     "CharAt",
     "CHAR_PLACES",
@@ -55,6 +65,7 @@ __all__ = [
     "CHAR_WORDS",
     "Corner",
     "Costs",
+    "counted_burns",
     "COUPON_CORNER_MM",
     "COUPON_CUT_MM",
     "COUPON_MM",

@@ -106,3 +106,18 @@ class Advice:
     cut_length_mm: Annotated[
         Number | None, says("Length of the job; empty for a coupon.", gt=0, le=1e9)
     ] = None
+
+    @property
+    def wish(self) -> RegionWish:
+        """What was asked when it was stated, for it to be asked again."""
+        reliability = self.reliability or None
+        if self.operation == "cut" and reliability == USUAL_RELIABILITY:
+            reliability = None
+        return RegionWish(
+            aim="cleanest" if self.aim == "cleanest" else "fastest",
+            reliability=reliability,
+            char_at_most=self.char_at_most,
+            mark=2 if self.mark is None else self.mark,
+            cut_length_mm=self.cut_length_mm,
+            next_sheet=self.scope == "sheet",
+        )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import Annotated, Any
 
 from pydantic import Field
@@ -127,3 +128,53 @@ class Burn(Outcome):
         """The speed, of a stair those of its first step and of the one that failed too."""
         speeds = (self.speed_mm_s, self.begins_at_mm_s, self.fails_at_mm_s)
         return tuple(speed for speed in speeds if speed is not None)
+
+
+def counted_burns(burns: Iterable[Burn]) -> str:
+    """Say how many burns there are; a stair is one stair, however many steps it has.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> cut = Burn(operation="cut", power_pct=60.0, speed_mm_s=12.5, through="through")
+    >>> counted_burns([cut]), counted_burns([replace(cut, source="stair"), cut, cut])
+    ('1 burn', 'a stair and 2 burns')
+    """
+    stairs = ends = count = 0
+    for burn in burns:
+        if burn.source != "stair":
+            count += burn.count
+        elif burn.operation == "cut":
+            stairs += 1
+        else:  # Of marks its two ends are burns, and each change of grade.
+            ends += burn.fails_at_mm_s is None
+    stairs += (ends + 1) // 2
+    several = "1 burn" if count == 1 else say("records.burns", count=count)
+    if not stairs:
+        return several
+    steps = "a stair" if stairs == 1 else say("records.stairs", stairs=stairs)
+    return say("records.stairs_and_burns", steps=steps, several=several) if count else steps
+
+
+def burns_with_airs(burns: Sequence[Burn], operation: Operation) -> str:
+    """Say how many burns there are with which air."""
+    airs, usual = dict.fromkeys(burn.air for burn in burns), KINDS[operation].air
+    return " and ".join(
+        say(
+            "records.burns_with_air",
+            burns=counted_burns(burn for burn in burns if burn.air == air),
+            air=air or usual,
+        )
+        for air in airs
+    )
+
+
+def burns_to_advise_from(burns: Sequence[Burn], operation: Operation) -> str:
+    """Say how many burns there are; with which air, where some had another than the usual one, and
+    where none had that, that only it is advised."""
+    if not any(burn.air for burn in burns):
+        return counted_burns(burns)
+    said = burns_with_airs(burns, operation)
+    if all(burn.air for burn in burns):
+        return say("records.none_with_usual_air", burns=said, usual=KINDS[operation].air)
+    return said

@@ -43,7 +43,16 @@ from calib.limits import fastest_mark_mm_s
 from calib.logbook import Book
 from calib.plan.far_side import far_side
 from calib.plan.stair import STEPS, stair_settings
-from calib.records import GRADES, Grades, Grid, Setting, grade_ends
+from calib.records import (
+    GRADES,
+    KINDS,
+    Grades,
+    Grid,
+    Setting,
+    burns_with_airs,
+    counted_burns,
+    grade_ends,
+)
 from calib.records.fields import fields_of
 from calib.tasks.checks import reference_region
 from calib.tasks.files import Files, board_files, drawn_files, slug
@@ -75,7 +84,8 @@ class Planned:
     """A board that was planned."""
 
     grid: Grid
-    before: int  # How many burns of the pair it rests on
+    before: int  # How many burns of the pair and with its air it rests on
+    rests: str  # On which, in a sentence
     # Codes of other boards of the pair of which nothing was recorded
     unread: tuple[str, ...] = ()
     # True when this very board was planned before and nothing is recorded of it
@@ -116,12 +126,26 @@ def plan_boards(pair: OpenPair, wish: BoardWish, *, sure: bool = False) -> tuple
             Planned(
                 grid=grid,
                 before=len(region.burns),
+                rests=_rests(region, grid),
                 unread=tuple(code for code in unread if code not in codes),
                 again=again,
                 forecasts=forecasts(region, grid, wish.mark),
             )
         )
     return tuple(planned)
+
+
+def _rests(region: Region, grid: Grid) -> str:
+    """Say on which burns a board rests."""
+    operation, air = grid.operation, grid.air or KINDS[grid.operation].air
+    if region.burns and not region.other_air and grid.air is None:
+        return say("tasks.rests_on_burns", burns=counted_burns(region.burns))
+    burns = burns_with_airs((*region.burns, *region.other_air), operation)
+    if region.burns:
+        return say("tasks.rests_on_burns", burns=burns)
+    if region.other_air:
+        return say("tasks.rests_on_burns_with_another_air", air=air, burns=burns)
+    return say("tasks.rests_on_what_is_expected")
 
 
 def first_questions(region: Region) -> tuple[str, ...]:
@@ -176,6 +200,7 @@ def plan_check(
     return Planned(
         grid=grid,
         before=len(region.burns),
+        rests=_rests(region, grid),
         unread=tuple(board.id for board in earlier if not board.read),
         forecasts={} if purpose == "stair" else forecasts(region, grid),
     )
@@ -358,7 +383,8 @@ def plan_for(
         start = carry_over(pair, wish)
         if wish.to_machine is not None and start.board is not None:
             expected = forecasts(start.region, start.board, wish.mark)
-            boards = (Planned(grid=start.board, before=0, forecasts=expected),)
+            rests = say("tasks.rests_on_what_is_expected")
+            boards = (Planned(grid=start.board, before=0, rests=rests, forecasts=expected),)
     else:
         wish = asked(StairWish if purpose == "stair" else CheckWish, setting=setting)
         boards = (plan_check(pair, cast(Any, purpose), wish),)

@@ -90,7 +90,11 @@ def sheet_card_of_pair(pair: OpenPair, *, when: datetime) -> SheetCard:
             due.append(say("tasks.it_was_last_kept_or_run", day=day_of(last, when)))
         settings.append(
             CardSetting(
-                operation=one.operation, setting=entry.setting, facts=tuple(facts), due=tuple(due)
+                operation=one.operation,
+                setting=entry.setting,
+                facts=tuple(facts),
+                due=tuple(due),
+                failed=bool(entry.failed_proof),
             )
         )
         if one.operation == "cut" and one.region.burns:
@@ -126,6 +130,8 @@ def machine_card_files(
         )
         if at.line_pitch_mm is not None:
             numbers += say("advice.lines_apart", setting=at)
+        if entry.failed_proof:
+            numbers = say("advice.proof_failed_dont_use")
         chance = "-"
         if entry.advice is not None:
             chance = f"{show_chance(entry.advice.chance)} {entry.advice.scope}"

@@ -293,6 +293,7 @@ class KeptSetting(Kept):
     """A kept setting with why it isn't current, in sentences; none when it is."""
 
     not_current: tuple[str, ...] = ()
+    failed_proof: str = ""  # The board that says not to use it: a proof at it since it was kept
 
 
 def kept_settings(
@@ -306,10 +307,30 @@ def kept_settings(
     """The kept settings, each with why it isn't current; None: of all; ``earlier`` ones too."""
     entries = book.kept(machine, sheet, operation, earlier=earlier)
     names = [field.name for field in fields(Kept)]
+    failed = _failed_proofs(book, entries)
     return tuple(
-        KeptSetting(**{name: getattr(entry, name) for name in names}, not_current=why)
+        KeptSetting(
+            **{name: getattr(entry, name) for name in names},
+            not_current=(say("tasks.proof_failed_since", code=code), *why) if code else why,
+            failed_proof=code,
+        )
         for entry, why in zip(entries, why_not_current(book, entries), strict=True)
+        for code in (failed[entry.id],)
     )
+
+
+def _failed_proofs(book: Book, entries: Sequence[Kept]) -> dict[str, str]:
+    """By id of kept cuts, the newest proof at that setting since, where not all of it fell."""
+    found = {entry.id: "" for entry in entries}
+    for entry in (one for one in entries if one.operation == "cut"):
+        of = Filters(machine=entry.machine, sheet=entry.sheet, operation="cut", since=entry.at)
+        for board in book.boards(of, limit=_MOST_BOARDS).entries:
+            cells = book.board(board.id).cells if board.read else ()
+            if any(cell.path_mm for cell in cells) and cells[0].setting == entry.setting:
+                hung = any(board.outcomes.get(outcome) for outcome in ("no", "hanging"))
+                found[entry.id] = board.id if hung else ""
+                break
+    return found
 
 
 def why_not_current(book: Book, entries: Iterable[Kept]) -> list[tuple[str, ...]]:

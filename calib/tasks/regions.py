@@ -25,6 +25,7 @@ from calib.records import (
     KINDS,
     Operation,
     Setting,
+    burns_to_advise_from,
     grade_ends,
     grades_typed,
     outcome_order,
@@ -315,6 +316,7 @@ class Summary:
     line_pitch_mm: float | None
     wish: RegionWish  # What was asked
     edge: str  # ``unburnt``, ``all_through``, ``none_through`` or ``bracketed``
+    burnt: str  # How many burns there are, in words
     other_air: int  # How many burns had another air than the usual one
     outcomes: dict[str, int]  # How many burns came out how
     rows: tuple[RegionRow, ...]  # From high to low power
@@ -347,6 +349,7 @@ def summarise(region: Region, wish: RegionWish, *, passes: int | None = None) ->
         line_pitch_mm=mark_pitch(region),
         wish=wish,
         edge=region.edge,
+        burnt=burns_to_advise_from((*region.burns, *region.other_air), region.operation),
         other_air=len(region.other_air),
         outcomes={name: outcomes[name] for name in sorted(outcomes, key=outcome_order)},
         rows=tuple(_row(quick, wish, power, shown) for power in sorted(powers, reverse=True)),

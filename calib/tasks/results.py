@@ -36,7 +36,9 @@ from calib.records import (
     Reading,
     Setting,
     Sheet,
+    burns_to_advise_from,
 )
+from calib.records.advice import RegionWish
 from calib.records.fields import Words, from_json, record, says
 from calib.results import RESULT_COLUMNS, boards_named, read_results, settings_table
 from calib.spreadsheet import write_csv
@@ -57,7 +59,7 @@ ENOUGH_BURNS = 12
 # change of grade is a burn of its own, see tests/benchmarks/marks.py.
 STAIR_COUNTS = 6
 
-Step = Literal["plan", "recommend", "check_machine"]
+Step = Literal["plan", "recommend", "check_machine", "keep", "card"]
 # An evening's burns past midnight still belong to that evening.
 _EVENING_ENDS = timedelta(hours=5)
 
@@ -364,7 +366,19 @@ class NextStep:
     machine: str
     sheet: str
     operation: Operation
-    burns: int  # How many burns of the operation count so far
+    burns: int  # As many coupons as the burns of the operation are worth
+    burnt: str  # How many burns these are, in words
+    has_stair: bool  # Whether a stair of a cut is among them
+    wish: RegionWish | None = None  # What was asked of the setting that a proof tried
+    setting: Setting | None = None  # The setting that a proof tried, to be kept
+
+
+def proof_outcome(grid: Grid, readings: Sequence[Reading]) -> tuple[bool, tuple[Cell, ...]]:
+    """Whether all parts of a proof fell, and those that didn't; neither for another board."""
+    fell = {reading.cell: reading.through for reading in readings}
+    parts = [cell for cell in grid.cells if cell.path_mm]
+    failed = tuple(cell for cell in parts if fell.get(cell.label) in ("no", "hanging"))
+    return bool(parts) and all(fell.get(cell.label) == "through" for cell in parts), failed
 
 
 def next_step(book: Book, grid: Grid) -> NextStep:
@@ -374,8 +388,25 @@ def next_step(book: Book, grid: Grid) -> NextStep:
     step: Step = "recommend" if LOT_NOTE in grid.notes or will_do(burns) else "plan"
     if STRIP_NOTE in grid.notes:
         step = "check_machine"
+    wish, setting = None, None
+    held, failed = proof_outcome(grid, book.readings(grid.board_id))
+    if held or failed:
+        setting = grid.cells[0].setting
+        kept = next(iter(book.kept(machine, sheet, operation)), None)
+        is_kept = kept is not None and kept.setting == setting
+        step = "recommend" if failed else "card" if is_kept else "keep"
+        if failed and kept is not None and kept.advice is not None:
+            wish = kept.advice.wish
     return NextStep(
-        step=step, machine=machine, sheet=sheet, operation=operation, burns=worth(burns)
+        step=step,
+        machine=machine,
+        sheet=sheet,
+        operation=operation,
+        burns=worth(burns),
+        burnt=burns_to_advise_from(burns, operation),
+        has_stair=any(burn.source == "stair" and burn.operation == "cut" for burn in burns),
+        wish=wish,
+        setting=setting if step == "keep" else None,
     )
 
 

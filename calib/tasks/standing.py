@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, cast
 
-from calib.hazards import Hazard, check_hazard
+from calib.hazards import board_cautions
 from calib.logbook import Book, Filters, Line, Looked, Photograph
-from calib.records import Grid, Machine, Operation, Reading, Sheet
+from calib.records import Grid, Machine, Operation, Reading, Sheet, burns_to_advise_from
 from calib.tasks.pairs import KeptSetting, burnt_words, find_board, kept_settings
-from calib.tasks.results import will_do, worth
+from calib.tasks.results import will_do
 
 # Boards that are looked at for where a sheet stands, the newest first: more than a workshop has
 # open; and those, as kept settings, that a page has room for.
@@ -29,10 +29,9 @@ class PairState:
     operation: Operation
     step: Step
     boards: tuple[Line, ...] = ()  # its boards, oldest first
-    burns: int = 0  # as many coupons as its burns are worth
+    burnt: str = ""  # How many burns there are, in words; empty without any
     kept: KeptSetting | None = None
     new_lot: bool = False  # the current lot was not burnt yet, others were
-    proof_failed: bool = False  # some part of the newest board, a proof since it was kept, hung
 
     @property
     def open(self) -> tuple[Line, ...]:
@@ -60,11 +59,11 @@ def pair_states(book: Book, sheet: str | None = None) -> tuple[PairState, ...]:
     found = []
     for key in keys:
         lines, in_use = tuple(boards.get(key, ())), kept.get(key)
-        burns, failed = book.burns(*key), False
+        burns = book.burns(*key)
         step: Step
         if lines and lines[-1].read < lines[-1].cells:
             step = "record"
-        elif failed := in_use is not None and _proof_failed(book, lines, in_use):
+        elif in_use is not None and in_use.failed_proof:
             step = "recommend"
         elif in_use is not None:
             step = "try" if in_use.not_current else "none"
@@ -78,9 +77,8 @@ def pair_states(book: Book, sheet: str | None = None) -> tuple[PairState, ...]:
                 operation=key[2],
                 step=step,
                 boards=lines,
-                burns=worth(burns),
+                burnt=burns_to_advise_from(burns, key[2]) if burns else "",
                 kept=in_use,
-                proof_failed=failed,
                 new_lot=key[2] == "cut" and bool(burns) and not book.burns(*key, lot=lot),
             )
         )
@@ -93,16 +91,6 @@ def pair_states(book: Book, sheet: str | None = None) -> tuple[PairState, ...]:
         if last and one.name not in begun and sheet in (None, one.name)
     ]
     return tuple(found)
-
-
-def _proof_failed(book: Book, boards: Sequence[Line], kept: KeptSetting) -> bool:
-    """Whether the newest board is a proof since a setting was kept, and not all of it fell."""
-    newest = next((one for one in reversed(boards) if one.read), None)
-    if newest is None or newest.at < kept.at:
-        return False
-    if not any(newest.outcomes.get(outcome) for outcome in ("no", "hanging")):
-        return False
-    return any(cell.path_mm for cell in book.board(newest.id).cells)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,7 +136,7 @@ class BoardState:
     readings: tuple[Reading, ...]  # What counts of its cells
     looks: Mapping[str, Looked]  # The same by cell, with the looks that stand apart
     photographs: tuple[Photograph, ...]  # Of the board and its cells
-    hazard: Hazard  # What to know of its material
+    cautions: tuple[str, ...]  # All that hold of it
     burnt: tuple[str, ...]  # Who burnt it and with which lens, in sentences
     minutes: float  # How long burning it takes [min]
 
@@ -184,7 +172,7 @@ def board_state(book: Book, board_id: str) -> BoardState:
         readings=book.readings(grid.board_id),
         looks=book.looks(grid.board_id),
         photographs=book.photographs(grid.board_id),
-        hazard=check_hazard(grid.sheet, grid.machine, grid.operation),
+        cautions=board_cautions(grid.machine, grid.sheet, grid.operation, grid.air),
         burnt=burnt_words(book, grid),
         minutes=minutes_of(grid),
     )

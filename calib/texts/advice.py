@@ -2,30 +2,27 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from calib.advice.more_burns import BURNS
 from calib.advice.recommendation import Recommendation, about_words, scope_words
 from calib.materials import scales_of
-from calib.records import KINDS, grades_typed, mark_words, scale_ends
-from calib.records.fields import fields_of
+from calib.records import KINDS, counted_burns, grades_typed, mark_words, scale_ends
 from calib.tasks.regions import DEEPER, LEVELS
 from calib.tasks.wishes import RegionWish
 from calib.texts.say import say
 from calib.texts.words import (
     about,
     bullets,
-    counted,
     operation_words,
     pair_typed,
     paragraphs,
     setting_words,
     table,
+    wish_typed,
     wrapped,
 )
-from calib.typed import write
 from calib.units import show_asked, show_chance, show_percent
 
 if TYPE_CHECKING:
@@ -43,10 +40,9 @@ _EDGES = {
 
 
 def edge_words(summary: Summary) -> str:
-    """On which sides of the edge the burns lie; where none had the usual air, how many had not."""
+    """On which sides of the edge the burns lie, and that some had another air."""
     if summary.edge == "unburnt" and summary.other_air:
-        burns = counted(summary.other_air, "burn")
-        return say("texts.edge_of_other_air", burns=burns)
+        return say("texts.edge_of_other_air")
     return _EDGES[summary.edge]
 
 
@@ -57,7 +53,6 @@ def summary_text(summary: Summary) -> str:
         "texts.region_of_pair",
         operation=operation_words(summary.operation),
         summary=summary,
-        burns=counted(sum(summary.outcomes.values()), "burn"),
         outcomes=f" ({outcomes})" if outcomes else "",
     )
     title, header, lines = region_table(summary)
@@ -66,7 +61,6 @@ def summary_text(summary: Summary) -> str:
         f"{head}\n{edge_words(summary)}",
         rows,
         say("texts.star_is_outside") if "*" in rows else "",
-        _learned(summary),
         wrapped(say("texts.defects_apart", summary=summary)) if summary.defects_per_m else "",
         bullets("Notes", summary.notes),
     )
@@ -117,36 +111,6 @@ def wish_scope(wish: RegionWish) -> str:
     return say("texts.coupon_of_next_sheet" if wish.next_sheet else "texts.next_coupon")
 
 
-# What is said of each parameter; those of char and marks that are not here tell no one much.
-LEARNED_WORDS = {
-    "edge": say("texts.energy_needed"),
-    "floor": say("texts.loss_at_low_speed"),
-    "speed": say("texts.effect_of_speed"),
-    "exponent": say("texts.power_curve"),
-    "scatter": say("texts.difference_between_coupons"),
-    "band": say("texts.width_of_hanging"),
-    "passes": say("texts.effect_of_passes"),
-    "pitch": say("texts.effect_of_line_pitch"),
-}
-# Doubt that is left of a parameter from which on the burns taught nothing of it.
-_NOTHING_LEARNED = 0.9
-
-
-def _learned(summary: Summary) -> str:
-    """How much of the doubt there was before is left of each parameter."""
-    if not summary.outcomes:
-        return ""
-    lines = [say("texts.doubt_left")]
-    for model, ratios in summary.learned.items():
-        left = ", ".join(
-            f"{words} {show_percent(min(ratios[name], 1.0))}"
-            for name, words in LEARNED_WORDS.items()
-            if name in ratios and ratios[name] < _NOTHING_LEARNED
-        )
-        lines.append(f"  {model}: {left or say('texts.nothing_learned')}")
-    return "\n".join(lines)
-
-
 def advice_text(advised: Advised, doubts: Sequence[str] = ()) -> str:
     """Say what to set, with what chance, what isn't known of it, and what speaks against it."""
     rec, region = advised.recommendation, advised.region
@@ -160,7 +124,7 @@ def advice_text(advised: Advised, doubts: Sequence[str] = ()) -> str:
         say("texts.to_do", to=to, pair=pair, setting=setting),
         "\n".join(wrapped(line) for line in lines),
         bullets("Notes", rec.notes if rec else ()),
-        wrapped(say("texts.rests_on", burns=counted(len(region.burns), "burn"))),
+        wrapped(say("texts.rests_on", burns=counted_burns(region.burns))),
         bullets(say("texts.before_you_keep"), doubts),
     )
 
@@ -169,22 +133,10 @@ def after_advice_text(advised: Advised, wish: RegionWish) -> str:
     """Say what comes next: the burns that the notes name, or trying the setting."""
     rec, region = advised.recommendation, advised.region
     pair = pair_typed(region.sheet.name, region.machine.name, region.operation)
-    keeping = f"calib keep {pair}{_typed(wish)}"
+    keeping = f"calib keep {pair}{wish_typed(wish)}"
     if rec is None or not any("Burn next: " in note for note in rec.notes):
         return say("texts.try_it_first", keeping=keeping)
     return say("texts.next_a_board", pair=pair, keeping=keeping)
-
-
-def _typed(wish: RegionWish) -> str:
-    """A wish as options, what is usual left out."""
-    words = ""
-    for field in fields_of(RegionWish):
-        value = getattr(wish, field.name)
-        if field.bare is bool:
-            words += f" {field.option}" if value else ""
-        elif value not in (None, field.default) and field.name not in ("costs", "slowest_mm_s"):
-            words += f" {field.option} {shlex.quote(write(field, value))}"
-    return words
 
 
 def now_kept_text(advised: Advised, kept: KeptSetting, *, told: bool) -> str:
@@ -199,6 +151,14 @@ def now_kept_text(advised: Advised, kept: KeptSetting, *, told: bool) -> str:
         "" if told else stated,
         bullets(say("texts.not_current"), kept.not_current),
     )
+
+
+def after_keep_text(kept: KeptSetting) -> str:
+    """Say what comes after a setting was kept: its card, and of a cut a proof."""
+    pair = pair_typed(kept.sheet, kept.machine)
+    if kept.operation != "cut":
+        return say("texts.next_card", pair=pair)
+    return say("texts.next_proof_or_card", pair=pair)
 
 
 def none_kept_text(before: Kept) -> str:
@@ -253,7 +213,9 @@ def margin_lines(rec: Recommendation, material: str) -> list[str]:
         apart = _pushes_apart(rec)
         lines.append(say("texts.pushes_in_job", pushes=pushes, low=low, high=high, apart=apart))
     if rec.pushes_per_hour is not None:
-        lines.append(say("texts.pushes_per_hour", pushes=about(rec.pushes_per_hour)))
+        coupons = about(rec.coupons_per_hour or 0.0)
+        pushes = about(rec.pushes_per_hour)
+        lines.append(say("texts.pushes_per_hour", pushes=pushes, coupons=coupons))
     if rec.expected_cost is not None:
         lines.append(say("texts.expected_cost", rec=rec))
     if rec.share_of_two_more_rounds is not None and rec.share_of_two_more_rounds >= 0.995:

@@ -10,18 +10,20 @@ from typing import TYPE_CHECKING, Any
 from calib.hazards import check_hazard
 from calib.logbook import Looked, Recorded
 from calib.records import KINDS, Grid, Reading
-from calib.tasks.results import ENOUGH_BURNS
+from calib.tasks.results import ENOUGH_BURNS, STAIR_COUNTS, proof_outcome
 from calib.tasks.workshop import assumptions
 from calib.texts.say import say
 from calib.texts.words import (
     bullets,
     counted,
+    fields_typed,
     operation_words,
     pair_typed,
     paragraphs,
     reading_words,
     setting_words,
     table,
+    wish_typed,
     wrapped,
 )
 from calib.units import show_percent, show_speed
@@ -67,10 +69,8 @@ def planned_text(planned: Planned, more: str = "") -> str:
     """Describe a board that was just planned; ``more`` is said under its size."""
     from calib.boards.board_time import board_time
 
-    grid, rests = planned.grid, say("texts.nothing_burnt_rests_on_expected")
-    if planned.before:
-        rests = say("texts.rests_on_burns", burns=counted(planned.before, "burn"))
-    size = f"{counted(len(grid.cells), 'cell')}, {board_time(grid).words}."
+    grid = planned.grid
+    size = f"{cells_words(grid)}, {board_time(grid).words}."
     forecast = {label: _forecast(grid, events) for label, events in planned.forecasts.items()}
     # What holds of the machine or the sheet, not of this very board, is said with those.
     elsewhere = set(check_hazard(grid.sheet, grid.machine, grid.operation).advice)
@@ -79,11 +79,18 @@ def planned_text(planned: Planned, more: str = "") -> str:
     assumed = {_begin(sentence) for sentence in assumptions(grid.machine)}
     notes = [n for n in grid.notes if n not in elsewhere and _begin(n) not in assumed]
     return paragraphs(
-        f"{_head(grid)}\n{wrapped(f'{size} {rests}')}{more}",
+        f"{_head(grid)}\n{wrapped(f'{size} {planned.rests}')}{more}",
         _cells(grid, "forecast", forecast),
         bullets("Notes", notes),
         say("texts.read_cautions_first"),
     )
+
+
+def cells_words(grid: Grid) -> str:
+    """How many cells a board has, or that it is a stair."""
+    if grid.stair:
+        return say("texts.stair_of_steps", count=len(grid.cells))
+    return counted(len(grid.cells), "cell")
 
 
 def _begin(sentence: str) -> str:
@@ -103,7 +110,8 @@ def _forecast(grid: Grid, events: Mapping[str, float]) -> str:
 
 def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
     pitched = KINDS[grid.operation].shape == "area"
-    header = ["cell", "power", "speed", "passes", *["line pitch"] * pitched, "burnt as", last]
+    header = ["cell", "power", "speed", "passes", *["line pitch"] * pitched, "burnt as"]
+    header += [last] * bool(values)
     rows = [
         [
             cell.named,
@@ -112,7 +120,7 @@ def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
             str(cell.passes),
             *([f"{cell.line_pitch_mm:g} mm"] if pitched else []),
             f"no. {cell.burn_order}",
-            values.get(cell.label, ""),
+            *([values.get(cell.label, "")] * bool(values)),
         ]
         for cell in grid.cells
     ]
@@ -133,7 +141,7 @@ def board_text(
             apart = _or_words([one.reading for one in looked.apart], material)
             read[cell] = say("texts.which_is_right", readings=apart)
     graded = sum(not reading.is_empty for reading in readings)
-    done = say("texts.cells_recorded", read=graded, cells=counted(len(grid.cells), "cell"))
+    done = say("texts.cells_recorded", read=graded, cells=cells_words(grid))
     return paragraphs(
         "\n".join((_head(grid), done, *burnt)),
         _cells(grid, "came out", read),
@@ -153,25 +161,41 @@ def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -
         "new": recorded.added, "corrected": recorded.corrected, "as before": recorded.unchanged
     }  # fmt: skip
     parts = ", ".join(f"{number} {word}" for word, number in done.items() if number)
+    if grid.stair:
+        parts = say("texts.stair_of_steps", count=len(grid.cells))
     rest = say("texts.left_empty", cells=left) if left else ""
-    fell = {reading.cell: reading.through for reading in readings}
-    failed = [cell.named for cell in grid.cells
-              if cell.path_mm and fell.get(cell.label) in ("no", "hanging")]  # fmt: skip
+    said = say("texts.what_was_recorded", grid=grid, parts=parts or "nothing new", rest=rest)
+    return "\n".join(filter(None, (said, proof_words(grid, readings))))
+
+
+def proof_words(grid: Grid, readings: Sequence[Reading]) -> str:
+    """Say whether a proof held; nothing of other boards, or while parts are unread."""
+    held, failed = proof_outcome(grid, readings)
     if failed:
-        rest += say("texts.proof_failed", parts="; ".join(failed))
-    return say("texts.what_was_recorded", grid=grid, parts=parts or "nothing new", rest=rest)
+        parts = "; ".join(cell.named for cell in failed)
+        return wrapped(say("texts.proof_failed", cell=grid.cells[0], parts=parts))
+    return say("texts.proof_held", cell=grid.cells[0]) if held else ""
 
 
 def next_step_text(step: NextStep) -> str:
     """Say why something comes next, and what to type, complete with its names."""
     if step.step == "check_machine":
         return say("texts.next_check", pair=pair_typed(step.sheet, step.machine))
-    why = ""
+    if step.step == "card":
+        return say("texts.next_card", pair=pair_typed(step.sheet, step.machine))
+    why, typed = "", _typed(step)
     if step.step == "plan":
         why = say("texts.all_alike")
-        if step.burns < ENOUGH_BURNS:
-            why = say("texts.few_burns", burns=counted(step.burns, "burn"), enough=ENOUGH_BURNS)
-    return say("texts.next_command", why=why, step=step.step, typed=_typed(step))
+        if step.burns < ENOUGH_BURNS and step.has_stair:
+            counts = STAIR_COUNTS
+            why = say("texts.few_and_stair", burnt=step.burnt, enough=ENOUGH_BURNS, counts=counts)
+        elif step.burns < ENOUGH_BURNS:
+            why = say("texts.few_burns", burnt=step.burnt, enough=ENOUGH_BURNS)
+    if step.wish is not None:
+        typed += wish_typed(step.wish)
+    if step.setting is not None:
+        typed += fields_typed(step.setting)
+    return say("texts.next_command", why=why, step=step.step, typed=typed)
 
 
 def _typed(step: NextStep | PairState) -> str:
@@ -208,7 +232,7 @@ def overview_text(overview: Overview) -> str:
 
 def _next_of(state: PairState) -> tuple[str, str]:
     """Where a pair stands, and the command that comes next."""
-    board, burns = state.waiting, counted(state.burns, "burn")
+    board = state.waiting
     if state.step == "record" and board is not None:
         cells = counted(board.cells, "cell")
         return say("texts.board_waits", board=board, cells=cells), f"record {board.id}"
@@ -218,11 +242,12 @@ def _next_of(state: PairState) -> tuple[str, str]:
         setting, card = setting_words(state.kept.setting), pair_typed(state.sheet, state.machine)
         return say("texts.setting_is_kept", setting=setting), f"sheet card {card}"
     if state.step == "plan":
-        why = f"{burns}." if state.burns else say("texts.nothing_burnt_yet")
+        why = f"{state.burnt}." if state.burnt else say("texts.nothing_burnt_yet")
         return why, f"plan {_typed(state)}"
-    if state.proof_failed:
-        return say("texts.proof_failed_since"), f"recommend {_typed(state)}"
-    return say("texts.ask_for_a_setting", burns=burns), f"recommend {_typed(state)}"
+    if state.kept is not None and state.kept.failed_proof:
+        asked = wish_typed(state.kept.advice.wish) if state.kept.advice else ""
+        return say("texts.proof_failed_since"), f"recommend {_typed(state)}{asked}"
+    return say("texts.ask_for_a_setting", burnt=state.burnt), f"recommend {_typed(state)}"
 
 
 def question_text(question: Question, material: str) -> str:

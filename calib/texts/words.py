@@ -12,6 +12,7 @@ from calib.advice.recommendation import scope_words
 from calib.boards.naming import setting_words as setting_words
 from calib.materials import scales_of
 from calib.records import Advice, Reading, short_words
+from calib.records.advice import RegionWish
 from calib.records.fields import FieldOf, fields_of
 from calib.texts.say import say
 from calib.typed import write
@@ -72,6 +73,23 @@ def pair_typed(sheet: str, machine: str, operation: str = "cut") -> str:
     """
     other = "" if operation == "cut" else f" --operation {operation}"
     return f"{shlex.quote(sheet)} --machine {shlex.quote(machine)}{other}"
+
+
+def wish_typed(wish: RegionWish) -> str:
+    """A wish as options, what is usual left out."""
+    return fields_typed(wish, ("costs", "slowest_mm_s"))
+
+
+def fields_typed(record: Any, leave_out: Sequence[str] = ()) -> str:
+    """The fields of a record as options, those as they are without a word left out."""
+    words = ""
+    for field in fields_of(cast(Any, type(record))):
+        value = getattr(record, field.name)
+        if field.bare is bool:
+            words += f" {field.option}" if value else ""
+        elif value not in (None, field.default) and field.name not in leave_out:
+            words += f" {field.option} {shlex.quote(write(field, value))}"
+    return words
 
 
 def wrapped(text: str) -> str:

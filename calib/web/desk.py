@@ -36,6 +36,7 @@ from calib.tasks.checks import alarm_words, is_strip
 from calib.tasks.pairs import KeptSetting, OpenPair
 from calib.tasks.standing import PairState, pair_states
 from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, JobWish, Named, RegionWish
+from calib.texts.boards import cells_words
 from calib.texts.checks import change_words
 from calib.texts.say import say, sentences
 from calib.texts.words import (
@@ -215,6 +216,7 @@ def _templates() -> jinja2.Environment:
         "begun": _begun,
         "change": change_words,
         "chance": chance_words,
+        "cells_of": cells_words,
         "counted": counted,
         "date": date_words,
         "operation": operation_words,

@@ -9,6 +9,7 @@ from fastapi import Form as InForm
 from starlette.responses import RedirectResponse, Response
 
 from calib.errors import InvalidRecord, NeedsYes, shown
+from calib.hazards import board_cautions
 from calib.records import KINDS, Setting
 from calib.tasks.advice import Advised, advise, chosen_on, doubts_of, keep, record_job
 from calib.tasks.boards import Planned, first_questions
@@ -45,8 +46,9 @@ def look_at_plan(request: Request, sent: Sent) -> Response:
     planned = _proposal(here, sent)
     picture = board_svg(planned.grid, (), settings=True)
     doubts = first_questions(here.pair(filled(Pair, sent)).region)
-    shown = planned_shown(planned)
-    return here.show("planned.html", picture=picture, form=sent, doubts=doubts, **shown)
+    shown, grid = planned_shown(planned), planned.grid
+    own = board_cautions(grid.machine, grid.sheet, grid.operation, grid.air)
+    return here.show("planned.html", picture=picture, form=sent, doubts=doubts, own=own, **shown)
 
 
 @router.post("/plan")

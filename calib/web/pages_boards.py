@@ -225,7 +225,7 @@ def _shown(state: BoardState) -> dict[str, Any]:
     """What the page of a board shows."""
     return {
         "state": state,
-        "notes": [note for note in state.grid.notes if note not in state.hazard.advice],
+        "notes": [note for note in state.grid.notes if note not in state.cautions],
         "picture": board_svg(state.grid, state.readings, looks=state.looks, settings=True),
         "cells": [(cell.label, cell.label) for cell in as_they_lie(state.grid)],
         "to_tick": _TO_TICK[state.grid.operation],

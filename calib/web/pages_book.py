@@ -36,7 +36,8 @@ _DONE: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
     ),
     "kept": (
         say("web.kept_this_is_setting"),
-        (("/job", say("web.job_is_done"), say("web.its_parts_tell_whether_stated_chance")),),
+        (("/proof", say("web.plan_proof"), say("web.kept_setting_on_piece_like_work")),
+         ("/job", say("web.job_is_done"), say("web.its_parts_tell_whether_stated_chance"))),
     ),
     "change": (
         say("web.new_set_up_is_in_logbook"),

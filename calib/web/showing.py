@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from calib.materials import scales_of
-from calib.records import grades_typed, mark_words, short_words
+from calib.records import counted_burns, grades_typed, mark_words, short_words
 from calib.tasks.regions import read_out, summarise
 from calib.tasks.standing import minutes_of
 from calib.texts.advice import edge_words, margin_lines, region_table, stated_words, wish_scope
@@ -30,7 +30,7 @@ def planned_shown(planned: Planned) -> dict[str, Any]:
     return {
         "grid": grid,
         "minutes": minutes_of(grid),
-        "before": planned.before,
+        "rests": planned.rests,
         "unread": planned.unread,
         "expected": {cell: _forecast(events) for cell, events in planned.forecasts.items()},
     }
@@ -117,7 +117,7 @@ def advice_shown(advised: Advised) -> dict[str, Any]:
         "stated": stated_words(rec, material) if rec else "",
         "margins": margin_lines(rec, material) if rec else (),
         "notes": rec.notes if rec else (),
-        "burns": len(advised.region.burns),
+        "burns": counted_burns(advised.region.burns),
     }
 
 
