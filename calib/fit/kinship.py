@@ -66,7 +66,7 @@ USUAL: dict[Response, Usual] = {
 # How much of a shape score's variance (1) is shared by all pairs, by a family, by a machine, and
 # how much is the pair's own (common practice, no source). A power curve is the machine's; what a
 # sheet loses to conduction is the sheet's; what the air does is told by its pump and its nozzle,
-# what a stair does by how the machine takes its corners.
+# what a stair does by how the machine takes corners; each stair has a part of its own besides.
 SHARES: dict[str, tuple[float, float, float, float]] = {
     "floor": (0.2, 0.3, 0.1, 0.4),
     "exponent": (0.0, 0.1, 0.6, 0.3),
@@ -79,6 +79,7 @@ SHARES: dict[str, tuple[float, float, float, float]] = {
     "pitch": (0.3, 0.4, 0.0, 0.3),
     "start": (0.0, 0.0, 0.9, 0.1),
     **dict.fromkeys(FACTORS, (0.3, 0.2, 0.3, 0.2)),
+    "stair": (0.4, 0.1, 0.4, 0.1),
 }
 # Lens and beam of most small CO2 lasers (common practice, no source) [mm].
 _USUAL_LENS_MM = (50.8, 6.5)
