@@ -73,6 +73,27 @@ def test_a_board_that_came_out_otherwise_as_a_whole_is_asked_about(
     assert "did the beam fire" in words
 
 
+def test_small_boards_of_one_evening_are_not_one_board() -> None:
+    """Three of two, each planned after the one before: that all dropped is no mishap of a board."""
+    stair = Burn(
+        operation="cut", power_pct=CO2.ceiling_pct, speed_mm_s=19.0, fails_at_mm_s=21.0,
+        through="through", source="stair", session="1",
+    )  # fmt: skip
+    rounds = [(17.0, 19.0), (20.0, 21.0), (22.0, 23.0)]
+    small = [b for two in rounds for b in board(dict.fromkeys(two, "through"), "1")]
+    large = board(dict.fromkeys((v for two in rounds for v in two), "through"), "1")
+
+    def doubt(cells: list[Burn]) -> float:
+        """How much less sure a slower cut is than by the burns as recorded."""
+        region = calib.fit_region(CO2, MDF, evidence=[stair, *cells])
+        recorded = replace(region, cut=fit(CO2, [stair, *cells], PRIOR, "cut"))
+        speed = CO2.ceiling_pct, 18.0
+        return float(recorded.chance_through(*speed) - region.chance_through(*speed))
+
+    assert doubt(large) > 0.005
+    assert doubt(small) == 0.0
+
+
 def test_what_is_not_cleared_up_stands_in_the_chance_as_doubt() -> None:
     """Between what the burns say as recorded, and with the mishap undone."""
     good = board(FIRST, "1")

@@ -12,7 +12,7 @@ import pypdfium2
 import pytest
 from boards import BIRCH, CO2, MACHINES, SHEETS, stair
 from program_checks import assert_sound, lit, to_board
-from scipy.stats import norm
+from scipy.stats import norm, t
 from shell import BIRCH as ADD_BIRCH
 from shell import MACHINE, Shell, cut_cleanly
 from test_svg import assert_valid
@@ -24,13 +24,23 @@ from calib.boards.layout import LayoutOptions
 from calib.boards.places import fastest_that_fits_mm_s
 from calib.boards.stair import STEP_MM, lay_out_stair
 from calib.errors import BoardDoesNotFit
+from calib.fit.fits import fit
 from calib.fit.fitting import region_from
 from calib.fit.hull import speed_range
-from calib.fit.model import Draws, columns_of, edge_ln_speed, settings_of
-from calib.fit.priors import STAIR_SD, Priors, cut_prior, expected_priors
+from calib.fit.model import (
+    Draws,
+    columns_of,
+    edge_ln_speed,
+    parameters_of,
+    settings_of,
+    shape_of,
+)
+from calib.fit.pool import pool_records
+from calib.fit.priors import FACTORS, MISREAD, CutPrior, Priors, cut_prior, expected_priors
 from calib.materials import expected_response
 from calib.plan.stair import stair_settings
 from calib.records import (
+    THROUGH_GRADES,
     Burn,
     Grid,
     Machine,
@@ -41,6 +51,9 @@ from calib.records import (
     stair_burn,
 )
 
+# What a stair may differ from coupons by without a book: what stairs share, and each one's own.
+OFF = math.hypot(0.07, 0.04)
+STILL = replace(CO2, acceleration_mm_s2=1e6)  # no corner slows its head
 STEPS = [Setting(power_pct=80.0, speed_mm_s=v) for v in (10.0, 12.0, 14.0, 17.0)]
 
 
@@ -173,7 +186,7 @@ def test_one_stair_says_where_the_edge_lies_no_better_than_stairs_are_like_coupo
         shape = draws.shape
         ln_power = math.log(0.8) * shape.exponent + math.log(CO2.rated_w)
         reach = ln_power - np.log(shape.floor + (1.0 - shape.floor) * ratio) - draws.location
-        return reach / np.hypot(shape.scatter, STAIR_SD)
+        return reach / np.hypot(shape.scatter, OFF)
 
     told = norm.cdf(z(settings[6].speed_mm_s)) - norm.cdf(z(settings[7].speed_mm_s))
     weight = draws.weight * (0.99 * told + 0.01 / 3.0)
@@ -185,7 +198,105 @@ def test_one_stair_says_where_the_edge_lies_no_better_than_stairs_are_like_coupo
     sd = math.sqrt(float(weight @ (before - mean) ** 2))
     own = found.here.weight
     assert math.sqrt(float(own @ (after - own @ after) ** 2)) == pytest.approx(sd, rel=0.1)
-    assert sd > STAIR_SD
+    assert sd > OFF
+
+
+def test_what_two_stairs_and_coupons_say_of_their_offset_is_what_quadrature_says():
+    """Against a sum over a grid of α and a, written out again with scipy's distributions."""
+    sure = {"exponent_sd": 1e-6, "scatter_ln_sd": 1e-6, "band_ln_sd": 1e-6, "passes_sd": 1e-6}
+    prior = CutPrior(location=math.log(36.0), speed0_mm_s=24.0, floor_a=3e5, floor_b=12e5, **sure)
+    coupons = {14.0: "through", 20.0: "through", 24.0: "through", 26.0: "no", 33.0: "no"}
+    cut = {"operation": "cut", "power_pct": 100.0}
+    stairs = {18.0: 20.0, 20.0: 22.0}
+    burns = [Burn(**cut, speed_mm_s=v, through=grade) for v, grade in coupons.items()] + [
+        Burn(**cut, speed_mm_s=v, through="through", fails_at_mm_s=failed, source="stair")
+        for v, failed in stairs.items()
+    ]
+    draws = fit(replace(CO2, acceleration_mm_s2=1e6), burns, prior, "cut").here
+    location, adds = np.meshgrid(np.linspace(3.2, 4.4, 601), np.linspace(-0.45, 0.45, 451))
+    mass = t.pdf((location - prior.location) / 0.4, 4) * norm.pdf(adds / 0.07)
+
+    def reach(speed: float) -> np.ndarray:
+        return math.log(60.0) - location - math.log(0.2 + 0.8 * speed / 24.0)
+
+    for speed, grade in coupons.items():
+        through, no = norm.cdf(reach(speed) / 0.05), norm.cdf(-(reach(speed) + 0.06) / 0.05)
+        mass *= (1.0 - MISREAD) * (through if grade == "through" else no) + MISREAD / 3.0
+    blunt = math.hypot(0.05, 0.04)
+    for speed, failed in stairs.items():
+        here, there = (norm.cdf((reach(v) - adds) / blunt) for v in (speed, failed))
+        mass *= (1.0 - MISREAD) * (here - there) + MISREAD / 3.0
+    mass /= mass.sum()
+    added = draws.shape.offsets[:, FACTORS.index("stair")]
+    for found, expected in ((added, adds), (draws.location, location)):
+        mean = float((mass * expected).sum())
+        sd = math.sqrt(float((mass * (expected - mean) ** 2).sum()))
+        assert float(draws.weight @ found) == pytest.approx(mean, abs=0.002)
+        own = math.sqrt(float(draws.weight @ (found - draws.weight @ found) ** 2))
+        assert own == pytest.approx(sd, rel=0.05)
+    # The stairs needed an eighth more than the coupons, of which most is put down to stairs.
+    assert 0.04 < float(draws.weight @ added) < 0.13
+
+
+def burnt_as_expected(sheet: Sheet, operation: Operation, stair_adds: float | None) -> list[Burn]:
+    """Cells of a sheet that is as the table expects, and a stair that needs so much more."""
+    prior = expected_priors(STILL, sheet, operation)
+    model = prior.cut or prior.mark
+    power, speeds = (100.0, 0.6) if operation == "cut" else (100.0 * model.pivot, 1.0)
+    speeds = speeds * model.speed0_mm_s * np.geomspace(0.5, 3.5, 25)
+    shape = shape_of(np.zeros((1, len(parameters_of(model)))), model)
+    settings = [Setting(power_pct=power, speed_mm_s=float(v)) for v in speeds]
+    read = "cut" if operation == "cut" else "mark"
+    at = settings_of(STILL, columns_of(settings), model, read)
+    reach = shape.critical(at)[0] - model.location
+    words = THROUGH_GRADES if operation == "cut" else range(5)
+    name = "through" if operation == "cut" else "mark"
+
+    def grades(y: np.ndarray) -> list[Any]:
+        return [words[i] for i in (y[:, None] > shape.cuts[0]).sum(axis=1)]
+
+    cells = [
+        Burn(operation=operation, power_pct=s.power_pct, speed_mm_s=s.speed_mm_s, **{name: grade})
+        for s, grade in zip(settings[::2], grades(reach[::2]), strict=True)
+    ]
+    if stair_adds is None:
+        return cells
+    off = grades(reach - stair_adds)
+    if operation == "cut":
+        found = stair_burn(settings, [grade == "through" for grade in off])
+        return [*cells, *([found] if found else [])]
+    return [*cells, *marked_stair_burns(operation, settings, off)]
+
+
+@pytest.mark.parametrize("operation", ["cut", "line_mark"])
+def test_what_stairs_differ_by_is_learnt_over_the_book(operation: Operation):
+    """Five sheets whose stairs need about a tenth more, or less: the sixth is told so."""
+    sixth = expected_priors(STILL, BIRCH, operation)
+    kind = "cut" if operation == "cut" else "mark"
+
+    def taught(adds: float | None) -> Any:
+        sheets = [replace(BIRCH, name=f"sheet {n}") for n in range(5)]
+        own = [None if adds is None else adds + more for more in (-0.04, -0.02, 0.0, 0.02, 0.04)]
+        book = pool_records(
+            (STILL, sheet, burnt_as_expected(sheet, operation, one))
+            for sheet, one in zip(sheets, own, strict=True)
+        )
+        return getattr(book.priors(STILL, BIRCH, operation, sixth), kind)
+
+    more, less, none = taught(0.1), taught(-0.1), taught(None)
+    assert more.stair_mean == pytest.approx(0.1, abs=0.04)
+    assert less.stair_mean == pytest.approx(-0.1, abs=0.04)
+    assert max(more.stair_sd, less.stair_sd) < 0.75 * none.stair_sd
+    # Coupons alone teach nothing of stairs, nor does what is learnt of stairs change them.
+    assert (none.stair_mean, none.stair_sd) == (0.0, 0.07)
+    cells = burnt_as_expected(BIRCH, operation, None)[::4]
+    with_offset, without = (
+        region_from(STILL, BIRCH, operation, cells, Priors(**{kind: prior}))
+        for prior in (replace(none, stair_mean=0.1, stair_sd=0.02), none)
+    )
+    one, other = (getattr(region, kind).here for region in (with_offset, without))
+    assert np.array_equal(one.location, other.location)
+    assert np.array_equal(one.weight, other.weight)
 
 
 def test_a_stair_is_planned_read_by_one_number_and_counts(shell: Shell) -> None:
@@ -316,7 +427,7 @@ def test_a_change_of_grade_says_where_it_lies_no_better_than_stairs_are_like_cel
         return draws.reach(at)[:, 0] - draws.shape.cuts[:, 2]
 
     draws = prior.here
-    scatter = np.hypot(draws.shape.scatter, STAIR_SD)
+    scatter = np.hypot(draws.shape.scatter, OFF)
     here, there = (norm.cdf(needed(draws, speed) / scatter) for speed in (120.0, 150.0))
     weight = draws.weight * (0.99 * (here - there) + 0.01 / 5.0)
     weight = weight / weight.sum()

@@ -29,7 +29,7 @@ from calib.fit.model import (
     shape_of,
     together,
 )
-from calib.fit.priors import CutPrior, GradedPrior
+from calib.fit.priors import FACTORS, CutPrior, GradedPrior
 from calib.records import AIRS, Air, Burn, Machine
 
 Array = npt.NDArray[np.float64]
@@ -102,14 +102,18 @@ def fit(
     posterior = solve(problem)
     scores, location, weight = posterior.points()
     here = elsewhere = Draws(
-        shape=shape_of(scores, prior, at.airs),
+        shape=shape_of(scores, prior, at.factors),
         location=location,
         extra_sd=np.zeros(len(weight)),
         weight=weight,
     )
     if isinstance(prior, CutPrior):
         here, elsewhere = _sheets(here, at, problem.readings, prior.lot_scale)
-    told = {one: _middle_and_ends(here.shape.air[:, AIRS.index(one)], here) for one in at.airs}
+    told = {
+        one: _middle_and_ends(here.shape.offsets[:, FACTORS.index(f"air_{one}")], here)
+        for one in AIRS
+        if f"air_{one}" in at.factors
+    }
     if air is not None:
         same = elsewhere is here
         here = _with_air(here, air)
@@ -119,7 +123,7 @@ def fit(
         here=here,
         elsewhere=elsewhere,
         air=told,
-        learned=posterior.learned(parameters_of(prior, at.airs), problem.location_prior),
+        learned=posterior.learned(parameters_of(prior, at.factors), problem.location_prior),
         effective=posterior.effective,
         readings=int(problem.readings.count.sum()),
     )
@@ -141,7 +145,8 @@ def mixed(fits: Sequence[CutFit], weights: Sequence[float]) -> CutFit:
 
 def _with_air(draws: Draws[Any], air: Air) -> Draws[Any]:
     """Draws of what is burnt with an air."""
-    return replace(draws, location=draws.location + draws.shape.air[:, AIRS.index(air)])
+    added = draws.shape.offsets[:, FACTORS.index(f"air_{air}")]
+    return replace(draws, location=draws.location + added)
 
 
 def _middle_and_ends(value: Array, draws: Draws[Any]) -> tuple[float, float, float]:

@@ -11,11 +11,12 @@ import numpy.typing as npt
 from calib.fit.another_speed import excess_at
 from calib.fit.moments import Moments
 from calib.fit.pair_summary import PairSummary, Response
+from calib.fit.priors import FACTORS
 from calib.fit.random_effects import Units
 from calib.materials import family_of
 from calib.names import split_words
 from calib.physics import delivered_power_w, mean_width_mm, spot_mm
-from calib.records import AIRS, OPERATIONS, Machine, Sheet
+from calib.records import OPERATIONS, Machine, Sheet
 
 Array = npt.NDArray[np.float64]
 Key = tuple[object, ...]
@@ -64,7 +65,8 @@ USUAL: dict[Response, Usual] = {
 }
 # How much of a shape score's variance (1) is shared by all pairs, by a family, by a machine, and
 # how much is the pair's own (common practice, no source). A power curve is the machine's; what a
-# sheet loses to conduction is the sheet's; what the air does is told by its pump and its nozzle.
+# sheet loses to conduction is the sheet's; what the air does is told by its pump and its nozzle,
+# what a stair does by how the machine takes corners; each stair has a part of its own besides.
 SHARES: dict[str, tuple[float, float, float, float]] = {
     "floor": (0.2, 0.3, 0.1, 0.4),
     "exponent": (0.0, 0.1, 0.6, 0.3),
@@ -76,7 +78,8 @@ SHARES: dict[str, tuple[float, float, float, float]] = {
     "width": (0.3, 0.4, 0.0, 0.3),
     "pitch": (0.3, 0.4, 0.0, 0.3),
     "start": (0.0, 0.0, 0.9, 0.1),
-    **dict.fromkeys((f"air_{air}" for air in AIRS), (0.3, 0.2, 0.3, 0.2)),
+    **dict.fromkeys(FACTORS, (0.3, 0.2, 0.3, 0.2)),
+    "stair": (0.4, 0.1, 0.4, 0.1),
 }
 # Lens and beam of most small CO2 lasers (common practice, no source) [mm].
 _USUAL_LENS_MM = (50.8, 6.5)

@@ -8,6 +8,7 @@ cleared up is believed with its odds, so that it stands in every chance that is 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -111,9 +112,14 @@ def _tried(
 
 
 def _otherwise(burns: Sequence[Burn], rows: list[int]) -> Iterator[Mishap]:
-    """A board of which all failed, or all dropped, beside others: it may say nothing at all."""
+    """A board of which all failed, or all dropped, beside others: it may say nothing at all.
+
+    Small boards burnt on one evening, each of which numbers its burns from 1, aren't one board.
+    """
     first = burns[rows[0]]
-    if first.through != "hanging" and len(rows) < len(burns):
+    numbers = Counter(burns[i].burn_order for i in rows if burns[i].burn_order is not None)
+    large = len(rows) >= _FEWEST * max(numbers.values(), default=1)
+    if large and first.through != "hanging" and len(rows) < len(burns):
         yield Mishap(
             kind="otherwise",
             words=say(

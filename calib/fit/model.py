@@ -14,8 +14,8 @@ mean that the energy per length or per area alone decides. Grades are damage, wh
 dose; darkness need not. P is pivoted at full power: ln P = ln P_full + k ln p, p the share that is
 set; of a mark, which takes little, (p − d) p0 / (p0 − d), d the share at which the beam starts.
 α is the location, everything else that isn't a setting is shape. A burn with another air than the
-usual one has α + a in place of α, with an a of its own for each air; without such burns there is
-none.
+usual one, or of a stair, has α + a in place of α, with an a for each of ``FACTORS`` that it has;
+without such burns there is none.
 """
 
 from __future__ import annotations
@@ -34,13 +34,11 @@ from scipy.special import betaincinv, log_ndtr, ndtr, ndtri
 from calib.fit import kernel
 from calib.fit.engine import Problem, systematic
 from calib.fit.kernel import Ints, Latent, Readings
-from calib.fit.priors import MISREAD, STAIR_SD, AirPrior, CutPrior, GradedPrior
+from calib.fit.priors import FACTORS, MISREAD, CutPrior, GradedPrior, OffsetPrior
 from calib.physics import delivered_power_w, mean_coupon_speed_mm_s
 from calib.records import (
-    AIRS,
     COUPON_CUT_MM,
     GRADES,
-    KINDS,
     THROUGH_GRADES,
     Air,
     Burn,
@@ -83,9 +81,9 @@ class Settings:
     pivot: float = 1.0  # Share at which what is set counts as such, wherever the beam starts
     # Of stairs, ln speed of the step that failed, inf where none did; None without any
     ln_next_ratio: Array | None = None
-    # Place in ``AIRS`` of each burn's air, None where all are as usual; and the others that count
-    air: Ints | None = None
-    airs: tuple[Air, ...] = ()
+    # 1 where a burn has one of ``FACTORS``, (factors, n), None where none has; those that count
+    has: Array | None = None
+    factors: tuple[str, ...] = ()
 
 
 def counted_ln_share(ln_share: Array, start: Array | float, pivot: float) -> Array:
@@ -137,7 +135,7 @@ def settings_of(
 class CutShape:
     """Shape of the cut, (J,) each: f [-], k [-], σ [ln W], δ [ln W], κ [-], τ [ln W].
 
-    ``air`` (J, airs) is a of each of ``AIRS`` [ln W], 0 of the usual one.
+    ``offsets`` (J, factors) is a of each of ``FACTORS`` [ln W], 0 of those that don't count.
     """
 
     floor: Array
@@ -146,7 +144,7 @@ class CutShape:
     band: Array
     passes: Array
     shared: Array
-    air: Array
+    offsets: Array
 
     @property
     def cuts(self) -> Array:
@@ -162,14 +160,14 @@ class CutShape:
             + self.passes[:, None] * at.ln_passes
             - np.log(f + (1.0 - f) * np.exp(at.ln_speed_ratio))
         )
-        return np.asarray(found if at.air is None else found - self.air[:, at.air])
+        return np.asarray(found if at.has is None else found - self.offsets @ at.has)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GradedShape:
     """Shape of a graded response, (J,) each: k, g, σ [ln W], κ, h, d; ``cuts`` (J, 4) [ln W].
 
-    ``air`` as of the cut.
+    ``offsets`` as of the cut.
     """
 
     exponent: Array
@@ -179,7 +177,7 @@ class GradedShape:
     passes: Array
     pitch: Array
     start: Array
-    air: Array
+    offsets: Array
 
     @property
     def shared(self) -> Array:
@@ -198,7 +196,7 @@ class GradedShape:
             - self.speed[:, None] * at.ln_speed_ratio
             - self.pitch[:, None] * at.ln_pitch_ratio
         )
-        return np.asarray(found if at.air is None else found - self.air[:, at.air])
+        return np.asarray(found if at.has is None else found - self.offsets @ at.has)
 
 
 Shape = TypeVar("Shape", CutShape, GradedShape)
@@ -210,16 +208,16 @@ def _floor_table(a: float, b: float) -> Array:
     return np.clip(betaincinv(a, b, ndtr(_TABLE_SCORES)), 1e-6, 0.98)
 
 
-def _air_of(scores: Array, prior: AirPrior, airs: Sequence[Air]) -> Array:
-    """What each air adds to α, (J, airs), by the last of the scores."""
-    found = np.zeros((len(scores), len(AIRS)))
-    for air, score in zip(airs, scores.T[len(scores.T) - len(airs) :], strict=True):
-        mean, sd = (getattr(prior, f"air_{air}_{name}") for name in ("mean", "sd"))
-        found[:, AIRS.index(air)] = mean + sd * score
+def _offsets_of(scores: Array, prior: OffsetPrior, factors: Sequence[str]) -> Array:
+    """What each factor adds to α, (J, factors), by the last of the scores."""
+    found = np.zeros((len(scores), len(FACTORS)))
+    for factor, score in zip(factors, scores.T[len(scores.T) - len(factors) :], strict=True):
+        mean, sd = (getattr(prior, f"{factor}_{name}") for name in ("mean", "sd"))
+        found[:, FACTORS.index(factor)] = mean + sd * score
     return found
 
 
-def cut_shape(scores: Array, prior: CutPrior, airs: Sequence[Air] = ()) -> CutShape:
+def cut_shape(scores: Array, prior: CutPrior, factors: Sequence[str] = ()) -> CutShape:
     """Turn normal scores, (J, P) in the order of ``parameters_of``, into a shape."""
     floor, exponent, scatter, band, passes, shared = scores.T[: len(CUT_PARAMETERS)]
     return CutShape(
@@ -229,11 +227,11 @@ def cut_shape(scores: Array, prior: CutPrior, airs: Sequence[Air] = ()) -> CutSh
         band=np.exp(prior.band_ln + prior.band_ln_sd * band),
         passes=prior.passes_mean + prior.passes_sd * passes,
         shared=prior.shared_scale * ndtri(0.5 + 0.5 * np.clip(ndtr(shared), 1e-9, 1.0 - 1e-9)),
-        air=_air_of(scores, prior, airs),
+        offsets=_offsets_of(scores, prior, factors),
     )
 
 
-def graded_shape(scores: Array, prior: GradedPrior, airs: Sequence[Air] = ()) -> GradedShape:
+def graded_shape(scores: Array, prior: GradedPrior, factors: Sequence[str] = ()) -> GradedShape:
     """Turn normal scores, (J, P) in the order of ``parameters_of``, into a shape."""
     exponent, speed, scatter, *widths, passes, pitch = scores.T[:_STARTLESS]
     low, *above = (np.exp(prior.width_ln + prior.width_ln_sd * w) for w in widths)
@@ -247,15 +245,15 @@ def graded_shape(scores: Array, prior: GradedPrior, airs: Sequence[Air] = ()) ->
         start=prior.start_most * ndtr(prior.start_mean + prior.start_sd * scores.T[_STARTLESS])
         if prior.start_most
         else np.zeros_like(low),
-        air=_air_of(scores, prior, airs),
+        offsets=_offsets_of(scores, prior, factors),
     )
 
 
-def shape_of(scores: Array, prior: CutPrior | GradedPrior, airs: Sequence[Air] = ()) -> Any:
+def shape_of(scores: Array, prior: CutPrior | GradedPrior, factors: Sequence[str] = ()) -> Any:
     """The shape of normal scores under a prior of its kind."""
     if isinstance(prior, CutPrior):
-        return cut_shape(scores, prior, airs)
-    return graded_shape(scores, prior, airs)
+        return cut_shape(scores, prior, factors)
+    return graded_shape(scores, prior, factors)
 
 
 def grade_of(burn: Burn, response: Response) -> int | None:
@@ -284,7 +282,7 @@ def problem_of(
     """
     cut = prior if isinstance(prior, CutPrior) else None
     counts: Counter[tuple[Any, Any]] = Counter()
-    told: set[Any] = set()
+    told: set[str] = set()
     for b in burns:
         grade = grade_of(b, response)
         if grade is not None:
@@ -293,12 +291,14 @@ def problem_of(
             session = (lot, "job" if b.source == "job" else "board", b.session)
             # The ends of a stair of marks are as good as cells.
             straight = b.source == "stair" and (cut is not None or b.fails_at_mm_s is not None)
+            own = {"stair"} if straight else set[str]()
+            own |= {f"air_{b.air}"} if b.air else set()
             row = (
                 *(b.power_pct, b.speed_mm_s, b.passes, b.line_pitch_mm or np.inf, grade),
-                *(1.0 if straight else length, straight, b.fails_at_mm_s or np.inf),
-                AIRS.index(b.air or KINDS[b.operation].air),
+                *(1.0 if straight else length, b.fails_at_mm_s or np.inf),
+                *(factor in own for factor in FACTORS),
             )
-            told |= {b.air} - {None}
+            told |= own
             counts[row, session if cut else (THIS_LOT, "board", "")] += b.count
     rows = sorted({row for row, _ in counts})
     sizes: Counter[tuple[str, str, str]] = Counter()
@@ -309,14 +309,14 @@ def problem_of(
     place = {row: i for i, row in enumerate(rows)}
     for (row, session), times in counts.items():
         count[sessions.index(session), place[row]] = times
-    table = np.array(rows, dtype=float).reshape(-1, 9)
-    power, speed, passes, pitch, read, path, is_stair, failed, blown = table.T
-    stair = is_stair > 0.0
+    table = np.array(rows, dtype=float).reshape(-1, 7 + len(FACTORS))
+    power, speed, passes, pitch, read, path, failed, *has = table.T
+    stair = has[FACTORS.index("stair")] > 0.0
     pitch = np.where(np.isinf(pitch), np.nan, pitch)
     at = settings_of(machine, (power, speed, passes, pitch), prior, response)
-    if told or air:
-        airs = tuple(one for one in AIRS if one in told or one == air)
-        at = replace(at, air=blown.astype(np.int64), airs=airs)
+    factors = tuple(one for one in FACTORS if one in told or one == f"air_{air}")
+    if factors:
+        at = replace(at, has=np.array(has), factors=factors)
     if stair.any():
         # Along a straight cut no corner slows the head.
         along = np.log(speed / prior.speed0_mm_s)
@@ -329,12 +329,12 @@ def problem_of(
         "passes": not at.ln_passes.any(),
         "pitch": not at.ln_pitch_ratio.any(),
         "shared": len(sessions) <= 1,
-        **{f"air_{one}": one not in told for one in at.airs},
+        **{one: one not in told for one in factors},
     }
-    names = parameters_of(prior, at.airs)
+    names = parameters_of(prior, factors)
 
     def latent(scores: Array) -> Latent:
-        return latent_of(shape_of(scores, prior, at.airs), at)
+        return latent_of(shape_of(scores, prior, factors), at)
 
     problem = Problem(
         dimensions=len(names),
@@ -347,7 +347,7 @@ def problem_of(
             ln_whole=-(cut.defects_per_m if cut else 0.0) * COUPON_CUT_MM / 1000.0 * path,
             misread=MISREAD,
             stair=stair if stair.any() else None,
-            stair_sd=STAIR_SD,
+            stair_sd=prior.stair_own,
             lots=tuple(lot for lot, _, _ in sessions) or (THIS_LOT,),
             lot_scale=cut.lot_scale if cut else 0.0,
         ),
@@ -356,14 +356,14 @@ def problem_of(
     return problem, at
 
 
-def parameters_of(prior: CutPrior | GradedPrior, airs: Sequence[Air] = ()) -> tuple[str, ...]:
-    """Names of the shape scores of a prior's model, in their order; those of airs are the last."""
+def parameters_of(prior: CutPrior | GradedPrior, factors: Sequence[str] = ()) -> tuple[str, ...]:
+    """Names of the shape scores of a prior's model, in their order; those of factors are last."""
     names = GRADED_PARAMETERS
     if isinstance(prior, CutPrior):
         names = CUT_PARAMETERS
     elif not prior.start_most:
         names = GRADED_PARAMETERS[:_STARTLESS]
-    return *names, *(f"air_{air}" for air in airs)
+    return *names, *factors
 
 
 def latent_of(shape: CutShape | GradedShape, at: Settings) -> Latent:

@@ -140,8 +140,8 @@ def _summary(
     if not len(count):
         return None
     posterior = solve(problem, COARSE)
-    shape = shape_of(posterior.scores, prior, at.airs)
-    names = parameters_of(prior, at.airs)
+    shape = shape_of(posterior.scores, prior, at.factors)
+    names = parameters_of(prior, at.factors)
     # In the middle of the burns, over the reference speed.
     ratio = float(np.exp(np.average(at.ln_speed_ratio, weights=count)))
     ln_ratio, variance = float(np.log(ratio)), excess_variance(machine, prior)

@@ -15,11 +15,11 @@ from calib.fit.kinship import PAIR, SCORE_PAIR, USUAL, Target, location_units, s
 from calib.fit.model import WIDTHS
 from calib.fit.moments import Draws, Moments, told_by
 from calib.fit.pair_summary import PairSummary, excess_variance, nominal_ln_w
-from calib.fit.priors import CutPrior, GradedPrior
+from calib.fit.priors import FACTORS, CutPrior, GradedPrior
 from calib.fit.random_effects import Units, fit_fixed, fit_learning, half_normal
 from calib.materials import family_of
 from calib.physics import delivered_power_w
-from calib.records import AIRS, Machine, Sheet
+from calib.records import Machine, Sheet
 
 Array = npt.NDArray[np.float64]
 Prior = TypeVar("Prior", CutPrior, GradedPrior)
@@ -47,7 +47,7 @@ _NORMAL = {
     "pitch": "pitch_mean",
     "width": "width_ln",
     "start": "start_mean",
-    **{f"air_{air}": f"air_{air}_mean" for air in AIRS},
+    **{factor: f"{factor}_mean" for factor in FACTORS},
 }
 
 

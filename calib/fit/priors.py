@@ -7,14 +7,14 @@ from dataclasses import dataclass
 
 from calib.materials import cut_energy_j_mm, expected_response
 from calib.physics import delivered_power_w
-from calib.records import KINDS, Machine, Operation, Sheet
+from calib.records import AIRS, KINDS, Machine, Operation, Sheet
 
 # Chance that a result is misread or mistyped (common practice, no source). It stands in the
 # likelihood only, never in a promise.
 MISREAD = 0.01
-# How much a stair differs from coupons, all its steps alike: it has no corners, and each step warms
-# the next (judgement, no source) [ln W].
-STAIR_SD = 0.08
+# What sets a burn apart from a coupon with the usual air: another air, and the straight cut of a
+# stair. Each that some burn has adds an offset of its own to the ln power needed.
+FACTORS = (*(f"air_{air}" for air in AIRS), "stair")
 # The reference speed of a cut is where the edge is expected at this share of full power: there the
 # conduction share f has its prior. Within most machines' ceiling (common practice, no source).
 _REFERENCE_SHARE = 0.6
@@ -54,11 +54,13 @@ _MARK_SPEED, _MARK_SPEED_SD = 0.93, 0.12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AirPrior:
-    """How much more power is needed with another air than the usual one [ln W].
+class OffsetPrior:
+    """How much more power is needed by what differs from a coupon with the usual air [ln W].
 
     A cut without air is said to need from next to nothing to a third more, a diode's up to half,
-    for smoke and flame stand in the beam; a mark hardly differs (common practice, no source).
+    for smoke and flame stand in the beam; a mark hardly differs (common practice, no source). A
+    stair has no corners and each step warms the next: which counts for more isn't known, so that
+    it may be off either way (judgement, no source).
     """
 
     air_on_mean: float = 0.0
@@ -67,10 +69,14 @@ class AirPrior:
     air_low_sd: float = 0.08
     air_off_mean: float = 0.0
     air_off_sd: float = 0.1
+    stair_mean: float = 0.0
+    stair_sd: float = 0.07
+    # Of what each stair has to itself, all its steps alike
+    stair_own: float = 0.04
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CutPrior(AirPrior):
+class CutPrior(OffsetPrior):
     """Prior of the cut model; ``_mean`` and ``_sd`` are those of a normal."""
 
     air_off_mean: float = 0.15
@@ -105,7 +111,7 @@ class CutPrior(AirPrior):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GradedPrior(AirPrior):
+class GradedPrior(OffsetPrior):
     """Prior of a graded response: char given cut, or a surface mark; as of the cut."""
 
     # Student t of the ln power at which grade 1 turns into grade 2 at the reference speed (and line
