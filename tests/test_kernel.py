@@ -11,7 +11,9 @@ import pytest
 from ordinal_cases import table
 from scipy.stats import norm
 
+from calib.fit.engine import systematic
 from calib.fit.kernel import Latent, Readings, grade_chances, log_chances, log_likelihood
+from calib.fit.numerics import normal_below
 
 
 def plain(latent, cuts, grade, count) -> tuple[Latent, Readings]:
@@ -141,3 +143,21 @@ def test_a_stair_counts_as_the_step_that_its_edge_lies_in():
     brute = np.bincount((steps[:, None] > edge).sum(axis=0), minlength=5) / len(edge)
     np.testing.assert_allclose(found, brute, atol=0.003)
     np.testing.assert_allclose(found.sum(), 1.0, rtol=1e-12)
+
+
+def test_the_quick_normal_distribution_is_the_exact_one():
+    """Abramowitz and Stegun (1964), table 26.1, from memory; and SciPy's, all along and far out."""
+    printed = np.array([[0.0, 0.5], [1.0, 0.8413447461], [2.0, 0.9772498681], [3.0, 0.9986501020]])
+    np.testing.assert_allclose(normal_below(printed[:, 0]), printed[:, 1], rtol=0.0, atol=6e-11)
+    x = np.append(np.linspace(-12.0, 12.0, 100_003), [-np.inf, -1e9, 1e9, np.inf])
+    np.testing.assert_allclose(normal_below(x), norm.cdf(x), rtol=0.0, atol=1e-11)
+    assert normal_below(x[:60].reshape(3, 4, 5)).shape == (3, 4, 5)
+
+
+def test_rounding_does_not_choose_among_draws():
+    """Shapes with the same nodes differ in their last bit, which no draw may hang on."""
+    location = np.repeat(np.linspace(3.0, 4.0, 20), 50)
+    weight = np.random.default_rng(2).random(1000)
+    noise = np.random.default_rng(3).integers(-2, 3, 1000) * 2.0**-51
+    expected = systematic(weight, location, 300)
+    np.testing.assert_array_equal(systematic(weight, location + noise, 300), expected)

@@ -9,19 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from calib.advice.chances import Chances, Columns, Wish
 from calib.fit.hull import speed_range
-from calib.fit.model import columns_of, settings_of
+from calib.fit.model import settings_of
 from calib.fit.region import LOOK_POINTS, Region, thinned_region
 from calib.limits import SLOWEST_MM_S
 from calib.records import GRADES, Setting
 
 Array = npt.NDArray[np.float64]
-Judged = tuple[tuple[float, ...], Setting]  # a setting behind what it is compared by
 
 # Most powers and speeds that the look takes.
 _MOST_POWERS = 24
@@ -53,6 +53,23 @@ _AT_ONCE = 64
 _BEYOND = 400
 
 
+class Step(NamedTuple):
+    """A setting on the machine's steps; thousands are looked at, and few become records."""
+
+    power_pct: float
+    speed_mm_s: float
+    passes: int
+    line_pitch_mm: float | None
+
+
+Judged = tuple[tuple[float, ...], Step]  # a step behind what it is compared by
+
+
+def _columns(steps: Sequence[Step]) -> list[Array]:
+    """Power, speed, passes and line pitch [nan for none] of steps, (n,) each."""
+    return list(np.array(steps, dtype=float).T)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
     """One power with the speeds, on steps, that lie in the hull there; rising, [%], [mm/s]."""
@@ -71,16 +88,11 @@ class Row:
         """What it shares with other powers: passes, and the line pitch of area marks."""
         return self.passes, self.line_pitch_mm or 0.0
 
-    def settings(self, speeds: Array) -> list[Setting]:
-        """The row's settings at some speeds."""
+    def steps(self, speeds: Array) -> list[Step]:
+        """The row's steps at some speeds."""
         return [
-            Setting(
-                power_pct=self.power_pct,
-                speed_mm_s=float(speed),
-                passes=self.passes,
-                line_pitch_mm=self.line_pitch_mm,
-            )
-            for speed in speeds
+            Step(self.power_pct, speed, self.passes, self.line_pitch_mm)
+            for speed in speeds.tolist()
         ]
 
 
@@ -116,7 +128,7 @@ def _steps(low: float, high: float, step: float) -> Array:
     return np.round(np.arange(max(first, 1), last + 1) * step, 6)
 
 
-def _sample(rows: Sequence[Row]) -> list[Setting]:
+def _sample(rows: Sequence[Row]) -> list[Step]:
     """At most so many powers per number of passes and speeds per power, with both ends."""
     found = []
     for kind in sorted({row.kind for row in rows}):
@@ -125,7 +137,7 @@ def _sample(rows: Sequence[Row]) -> list[Setting]:
         for row in (group[int(i)] for i in np.unique(places)):
             wanted = np.geomspace(row.speeds[0], row.speeds[-1], _MOST_SPEEDS)
             which = np.unique([row.at(v) for v in wanted])
-            found += row.settings(row.speeds[which])
+            found += row.steps(row.speeds[which])
     return found
 
 
@@ -156,7 +168,7 @@ class Search:
         pitches = sorted({row.line_pitch_mm or 0.0 for row in self.rows})
         return [[row for row in self.rows if (row.line_pitch_mm or 0.0) == p] for p in pitches]
 
-    def row_of(self, at: Setting) -> Row:
+    def row_of(self, at: Step) -> Row:
         """The row that a setting is of."""
         kind = at.power_pct, at.passes, at.line_pitch_mm
         return next(r for r in self.rows if (r.power_pct, r.passes, r.line_pitch_mm) == kind)
@@ -167,6 +179,10 @@ class Search:
         Of marks the fastest that is as good as the best, of the cleanest cuts the fastest that
         isn't known to be dirtier.
         """
+        found = self._advised()
+        return found and Setting(**found._asdict())
+
+    def _advised(self) -> Step | None:
         marks = self.exact.region.operation != "cut"
         if marks and self.exact.wish.reliability is None:
             return self._fastest_as_likely()
@@ -174,13 +190,13 @@ class Search:
         if best is None:
             return None
         if marks:
-            exactly = float(self.exact.exactly(columns_of([best]))[0])
+            exactly = float(self.exact.exactly(_columns([best]))[0])
             return self.wishing(least_exactly=exactly - _AS_GOOD)._best() or best
         if self.exact.wish.aim != "cleanest":
             return best
         return self._fastest_as_clean(best, self.wishing(aim="fastest")._best() or best)
 
-    def _fastest_as_likely(self) -> Setting:
+    def _fastest_as_likely(self) -> Step:
         """The fastest step whose chance lies next to the best there is; no bound to be met.
 
         Of those as fast the likeliest. A look is enough: what is as good is looser than its error.
@@ -188,7 +204,7 @@ class Search:
         some = _sample(self.rows)
         # Once more, on the steps that lie between those of the first look.
         for _ in range(2):
-            likely = self.quick.exactly(columns_of(some))
+            likely = self.quick.exactly(_columns(some))
             pace = np.array([_pace(s) * (s.line_pitch_mm or 1.0) for s in some])
             good = likely >= likely.max() - _AS_GOOD
             as_fast = good & (pace >= _AS_FAST * pace[good].max())
@@ -197,7 +213,7 @@ class Search:
             some = [likeliest, best]
             for row in (row for row in self.rows if row.kind == self.row_of(best).kind):
                 near = np.abs(np.log(row.speeds / best.speed_mm_s)) < _NEAR
-                some += row.settings(row.speeds[near][:: max(near.sum() // _FEW, 1)])
+                some += row.steps(row.speeds[near][:: max(near.sum() // _FEW, 1)])
         return best
 
     def best_chance(self) -> float:
@@ -205,28 +221,33 @@ class Search:
         best = []
         for rows in self.by_pitch:
             some = _sample(rows)
-            best.append(self.exact.single(some[int(np.argmax(self.quick.asked(columns_of(some))))]))
+            likeliest = some[int(np.argmax(self.quick.asked(_columns(some))))]
+            best.append(float(self.exact.asked(_columns([likeliest]))[0]))
         return max(best)
 
-    def _best(self) -> Setting | None:
+    def _best(self) -> Step | None:
         """The best step that meets the wish."""
         found: list[Judged] = []
         for rows in self.by_pitch:
             near = _judged(self.quick, _sample(rows), slack=_LOOK_ERROR)
             # The first few of the best that differ in power or passes.
-            starts: dict[tuple[float, int], Setting] = {}
+            starts: dict[tuple[float, int], Step] = {}
             for _, at in sorted(near, key=lambda judged: judged[0], reverse=True):
                 starts.setdefault((at.power_pct, at.passes), at)
             here: list[Judged] = []
+            tops = dict[Step, list[Judged]]()  # climbs that meet are looked at exactly once
             for number, start in enumerate(starts.values()):
                 if here and number >= _STARTS:
                     break
+                top = self._climbed(start)
+                if top not in tops:
+                    tops[top] = self._exactly(top)
                 # Where the climb's power has nothing exactly, the start's own may.
-                here += self._exactly(self._climbed(start)) or self._exactly(start)
+                here += tops[top] or self._exactly(start)
             found += here
         return max(found, key=lambda judged: judged[0])[1] if found else None
 
-    def _climbed(self, start: Setting) -> Setting:
+    def _climbed(self, start: Step) -> Step:
         """Climb among the steps while the score rises and the reliability is met."""
         kind = self.row_of(start).kind
         rows = {row.power_pct: row for row in self.rows if row.kind == kind}
@@ -236,7 +257,7 @@ class Search:
         for _ in range(_MOST_CLIMBS):
             at = here[0][1] if here else start
             place = powers.index(at.power_pct)
-            around: list[Setting] = []
+            around: list[Step] = []
             for row in (rows[power] for power in powers[max(place - 1, 0) : place + 2]):
                 around += _beside(row, row.at(at.speed_mm_s), 3, stride)
             best = max([*here, *_judged(self.quick, around)], default=None, key=lambda j: j[0])
@@ -248,7 +269,7 @@ class Search:
                 stride = max(stride // 4, 1)
         return here[0][1] if here else start
 
-    def _exactly(self, look: Setting) -> list[Judged]:
+    def _exactly(self, look: Step) -> list[Judged]:
         """The best speed near the look's, at its power, that meets the reliability exactly."""
         row = self.row_of(look)
         centre = row.at(look.speed_mm_s)
@@ -262,13 +283,13 @@ class Search:
             return self._walked(row, best)
         # Between the strides there may be a few steps that meet it: the safest one is among them.
         some = np.unique(np.linspace(0, len(row.speeds) - 1, _ALONG).round().astype(int))
-        spare = _spare(self.quick, columns_of(row.settings(row.speeds[some])))
+        spare = _spare(self.quick, _columns(row.steps(row.speeds[some])))
         peak = int(np.argmax(spare))
         if spare[peak] < -_LOOK_ERROR:
             return []
         low, high = some[max(peak - 1, 0)], some[min(peak + 1, len(some) - 1)]
-        every = row.settings(row.speeds[low : high + 1])
-        safest = every[int(np.argmax(_spare(self.quick, columns_of(every))))]
+        every = row.steps(row.speeds[low : high + 1])
+        safest = every[int(np.argmax(_spare(self.quick, _columns(every))))]
         judged = _judged(self.exact, [safest])
         return self._walked(row, judged[0], _STRIDES[::-1]) if judged else []
 
@@ -283,25 +304,25 @@ class Search:
                 best = further
         return [best]
 
-    def _fastest_as_clean(self, cleanest: Setting, fastest: Setting) -> Setting:
+    def _fastest_as_clean(self, cleanest: Step, fastest: Step) -> Step:
         """The fastest step that meets the reliability and isn't known to be dirtier."""
         looked = [s for s in _sample(self.rows) if _pace(s) > _pace(cleanest)]
         best = self._first_as_clean(cleanest, [fastest, *looked])
         if best is None or best == fastest:
             return best or cleanest
         row = self.row_of(best)
-        further = row.settings(row.speeds[row.speeds > best.speed_mm_s][:_BEYOND])
+        further = row.steps(row.speeds[row.speeds > best.speed_mm_s][:_BEYOND])
         return self._first_as_clean(cleanest, further) or best
 
-    def _first_as_clean(self, cleanest: Setting, some: list[Setting]) -> Setting | None:
+    def _first_as_clean(self, cleanest: Step, some: list[Step]) -> Step | None:
         region = self.exact.region
         if not some or region.char is None:
             return None
         draws, prior = region.char.here.thinned(LOOK_POINTS), region.char.prior
         some = sorted(some, key=lambda s: (-_pace(s), s.power_pct))
-        good = np.flatnonzero(_spare(self.exact, columns_of(some)) >= 0.0)
+        good = np.flatnonzero(_spare(self.exact, _columns(some)) >= 0.0)
         for part in np.array_split(good, max(len(good) // _AT_ONCE, 1)):
-            columns = columns_of([cleanest, *(some[i] for i in part)])
+            columns = _columns([cleanest, *(some[i] for i in part)])
             at = settings_of(region.machine, columns, prior, "char")
             grade = np.einsum("g,gjn->jn", np.array(GRADES, dtype=float), draws.grade_chances(at))
             more = grade[:, 1:] - grade[:, :1]
@@ -313,15 +334,15 @@ class Search:
         return None
 
 
-def _pace(at: Setting) -> float:
+def _pace(at: Step) -> float:
     return at.speed_mm_s / at.passes
 
 
-def _beside(row: Row, centre: int, most: int, stride: int) -> list[Setting]:
+def _beside(row: Row, centre: int, most: int, stride: int) -> list[Step]:
     """Settings of a row up to so many strides slower or faster than a place in it."""
     places = centre + stride * np.arange(-most, most + 1)
     places = places[(places >= 0) & (places < len(row.speeds))]
-    return row.settings(row.speeds[places])
+    return row.steps(row.speeds[places])
 
 
 def _spare(chances: Chances, at: Columns) -> Array:
@@ -349,13 +370,13 @@ def _scores(chances: Chances, at: Columns) -> Array:
     return -np.asarray(chances.region.expected_char(power, speed, passes))
 
 
-def _judged(chances: Chances, settings: list[Setting], slack: float = 0.0) -> list[Judged]:
-    """Those settings that meet the reliability, with what they are compared by."""
-    if not settings:
+def _judged(chances: Chances, steps: list[Step], slack: float = 0.0) -> list[Judged]:
+    """Those steps that meet the reliability, with what they are compared by."""
+    if not steps:
         return []
-    spare = _spare(chances, columns_of(settings))
-    good = [s for s, more in zip(settings, spare, strict=True) if more >= -slack]
+    spare = _spare(chances, _columns(steps))
+    good = [s for s, more in zip(steps, spare, strict=True) if more >= -slack]
     if not good:
         return []
-    score = _scores(chances, columns_of(good))
+    score = _scores(chances, _columns(good))
     return [((float(n), _pace(s), -s.power_pct), s) for n, s in zip(score, good, strict=True)]

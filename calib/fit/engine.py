@@ -352,7 +352,8 @@ def systematic(weight: Array, location: Array, n: int) -> npt.NDArray[np.int64]:
 
     Weighted points (J,) each; places (n,). Nothing is random.
     """
-    order = np.argsort(location, kind="stable")
+    # Shapes may share their nodes but for rounding, which must not choose among them.
+    order = np.argsort(np.round(location, 12), kind="stable")
     ends = np.cumsum(weight[order])
     ticks = (np.arange(n) + 0.5) / n * ends[-1]
     return np.asarray(order[np.minimum(np.searchsorted(ends, ticks), len(order) - 1)])

@@ -12,15 +12,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import log_ndtr, ndtr
+from scipy.special import log_ndtr
 
 from calib.fit.levels import alike, blurred, ends, grid_around
+from calib.fit.numerics import normal_below
 
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 # Chances that are worked at once: so many stay where the processor is quick.
-_AT_ONCE = 1 << 15
+_AT_ONCE = 1 << 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,73 +90,70 @@ class Readings:
 
 def grade_chances(y: Array, scatter: Array, cuts: Array) -> Array:
     """Chance of each grade, (K + 1, J, n), at latents (J, n); scatter (J,), cuts (J, K)."""
-    below = [ndtr((cut[:, None] - y) / scatter[:, None]) for cut in cuts.T]
+    below = [normal_below((cut[:, None] - y) / scatter[:, None]) for cut in cuts.T]
     steps = np.stack([np.zeros_like(y), *below, np.ones_like(y)])
     return np.asarray(np.maximum(np.diff(steps, axis=0), 0.0))
 
 
 def log_chances(latent: Latent, readings: Readings, location: Array) -> Array:
-    """Sum of count × ln chance of what was read in each session, (G, M, A), at α (M, A)."""
+    """Sum of count × ln chance of what was read in each session, (G, M, A), at α (M, A).
+
+    The chance of a reading is that of reaching its grade less that of reaching the next one, and of
+    a stair that of its step less that of the step that failed. The chance of the top grade is that
+    of the whole path.
+    """
     n, (shapes, nodes) = len(readings.grade), location.shape
+    top = latent.cuts.shape[1]
+    stair = np.zeros(n, dtype=bool) if readings.stair is None else readings.stair
+    # First those of the lowest grade, which is always reached, last those above which is nothing.
+    lowest, highest = readings.grade == 0, (readings.grade == top) & ~stair
+    order = np.argsort(1 - lowest.astype(int) + highest, kind="stable")
+    least, most = slice(int(lowest.sum()), n), slice(0, n - int(highest.sum()))
+    grade, stair = readings.grade[order], stair[order]
+    critical = latent.critical[:, order]
+    beyond = critical
+    if latent.next_step is not None:
+        beyond = np.where(stair & (grade > 0), latent.next_step[:, order], critical)
+    # Of a stair all of which failed the first step is the one that failed, at the top grade's cut.
+    next_cut = np.where(stair, grade - 1, grade)
     sharp = 1.0 / latent.scatter[:, None]
-    critical, cuts = (latent.critical * sharp).T, (latent.cuts * sharp).T
+    edges = np.concatenate([
+        critical[:, least] - latent.cuts[:, grade[least] - 1],
+        beyond[:, most] - latent.cuts[:, next_cut[most]],
+    ], axis=1)  # fmt: skip
+    edges = np.ascontiguousarray((edges * sharp).T)
+    reading = np.concatenate([order[least], order[most]])
+    whole_path = np.concatenate([grade[least] == top, next_cut[most] == top - 1])
+    blunted = np.concatenate([stair[least], stair[most]])
+    whole_path &= ~blunted
+    length = np.where(whole_path, readings.length[reading], 1.0)
+    whole = np.exp(np.where(whole_path, readings.ln_whole[reading], 0.0))[:, None, None]
     place = location * sharp
     found = np.zeros((len(readings.count), shapes, nodes))
-    told = [(np.flatnonzero(times), times[times > 0]) for times in readings.count]
-    stair = np.zeros(n, dtype=bool) if readings.stair is None else readings.stair
-    alike_in = readings.grade, readings.length == 1.0, readings.ln_whole == 0.0, stair
-    kinds = list(zip(*alike_in, strict=True))
+    count = readings.count[:, order]
+    told = [(np.flatnonzero(times), times[times > 0]) for times in count]
     step = max(_AT_ONCE // max(n * nodes, 1), 1)
     for start in range(0, shapes if n else 0, step):
         part = slice(start, start + step)
-        chance = np.empty((n, len(place[part]), nodes))
-        for kind in sorted(set(kinds)):
-            rows = np.array([i for i, own in enumerate(kinds) if own == kind])
-            y = critical[rows, part, None] - place[part]
-            if kind[-1]:
-                assert latent.next_step is not None
-                failed = (latent.next_step[part][:, rows] * sharp[part]).T[..., None] - place[part]
-                blunt = 1.0 / np.hypot(1.0, readings.stair_sd * sharp[part])
-                chance[rows] = _chance_of_stair(y, failed, cuts[:, part, None], blunt, kind[0])
-            else:
-                chance[rows] = _chance_read(y, cuts[:, part, None], readings, rows)
+        above = edges[:, part, None] - place[part]
+        if blunted.any():
+            above[blunted] /= np.hypot(1.0, readings.stair_sd * sharp[part])
+        reached = normal_below(above)
+        for long in np.flatnonzero(length != 1.0):
+            reached[long] = np.exp(length[long] * log_ndtr(above[long]))
+        reached *= whole
+        chance = np.ones((n, *reached.shape[1:]))
+        chance[least] = reached[: n - least.start]
+        chance[most] -= reached[n - least.start :]
+        # A path shorter than a coupon may drop more surely than a coupon hangs.
+        np.maximum(chance, 0.0, out=chance)
         if readings.misread:
             chance *= 1.0 - readings.misread
-            chance += readings.misread / (len(cuts) + 1)
+            chance += readings.misread / (top + 1)
         logs = np.log(chance).reshape(n, -1)
         for own, (rows, times) in zip(found, told, strict=True):
             own[part] = (times @ logs[rows]).reshape(-1, nodes)
     return found
-
-
-def _chance_read(y: Array, cuts: Array, readings: Readings, rows: Ints) -> Array:
-    """Chance of a grade at latents y, (rows, M, A), of readings alike in grade and kind of path."""
-    top, grade = len(cuts), int(readings.grade[rows[0]])
-    length, ln_whole = readings.length[rows, None, None], readings.ln_whole[rows, None, None]
-    coupons = bool(length[0, 0, 0] == 1.0)
-    under = ndtr(cuts[grade - 1] - y) if 0 < grade < top else 0.0
-    if grade < top - 1 or (grade == top - 1 and coupons and ln_whole[0, 0, 0] == 0.0):
-        return np.asarray(ndtr(cuts[grade] - y) - under)
-    above = y - cuts[top - 1]
-    if coupons:
-        reached = ndtr(above) * np.exp(ln_whole)
-    else:
-        reached = np.exp(length * log_ndtr(above) + ln_whole)
-    # A path shorter than a coupon may drop more surely than a coupon hangs.
-    return np.asarray(reached if grade == top else np.maximum(1.0 - under - reached, 0.0))
-
-
-def _chance_of_stair(y: Array, failed: Array, cuts: Array, blunt: Array, grade: int) -> Array:
-    """Chance that a stair reached a grade up to a step at latents y and no further, (rows, M, A).
-
-    ``failed`` are the latents of the step after it, -inf after the last; of a cut that didn't go
-    through at all (grade 0) y is that of its first step. ``blunt`` (M, 1) is σ over the scatter of
-    a stair.
-    """
-    reached = ndtr((y - cuts[grade - 1]) * blunt)
-    if grade == 0:
-        return np.asarray(1.0 - reached)
-    return np.asarray(np.maximum(reached - ndtr((failed - cuts[grade - 1]) * blunt), 0.0))
 
 
 def log_likelihood(latent: Latent, readings: Readings, location: Array) -> Array:

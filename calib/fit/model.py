@@ -21,7 +21,7 @@ without such burns there is none.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from itertools import accumulate
@@ -34,6 +34,7 @@ from scipy.special import betaincinv, log_ndtr, ndtr, ndtri
 from calib.fit import kernel
 from calib.fit.engine import Problem, systematic
 from calib.fit.kernel import Ints, Latent, Readings
+from calib.fit.numerics import normal_below
 from calib.fit.priors import FACTORS, MISREAD, CutPrior, GradedPrior, OffsetPrior
 from calib.physics import delivered_power_w, mean_coupon_speed_mm_s
 from calib.records import (
@@ -63,8 +64,8 @@ _FITFUL = 0.03
 # Nodes for what a session shares: the trapezoidal rule on a normal; a whole job may pull far out.
 SHARED_NODES = np.linspace(-4.5, 4.5, 15)
 SHARED_WEIGHTS = np.exp(-0.5 * SHARED_NODES**2) / np.exp(-0.5 * SHARED_NODES**2).sum()
-# Draws × settings that are worked at once, to bound the memory.
-_AT_ONCE = 1_000_000
+# Draws × settings that are worked at once: they stay where the processor is quick.
+_AT_ONCE = 1 << 14
 # The beta quantile is slow; read off a table this fine it is right to 1e-6.
 _TABLE_SCORES = np.linspace(-6.0, 6.0, 2401)
 
@@ -154,13 +155,12 @@ class CutShape:
     def critical(self, at: Settings) -> Array:
         """α at which each setting is on the edge, (J, n) [ln W]."""
         f = self.floor[:, None]
-        found = (
-            at.ln_full
-            + self.exponent[:, None] * at.ln_share
-            + self.passes[:, None] * at.ln_passes
-            - np.log(f + (1.0 - f) * np.exp(at.ln_speed_ratio))
-        )
-        return np.asarray(found if at.has is None else found - self.offsets @ at.has)
+        # In place, since every array made anew costs as much as what is worked out in it.
+        slower = (1.0 - f) * np.exp(at.ln_speed_ratio)
+        slower += f
+        found = _ln_power(self, at, at.ln_share)
+        found -= np.log(slower, out=slower)
+        return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,14 +189,22 @@ class GradedShape:
         share = at.ln_share
         if self.start.any():
             share = counted_ln_share(share, self.start[:, None], at.pivot)
-        found = (
-            at.ln_full
-            + self.exponent[:, None] * share
-            + self.passes[:, None] * at.ln_passes
-            - self.speed[:, None] * at.ln_speed_ratio
-            - self.pitch[:, None] * at.ln_pitch_ratio
-        )
-        return np.asarray(found if at.has is None else found - self.offsets @ at.has)
+        found = _ln_power(self, at, share)
+        found -= self.speed[:, None] * at.ln_speed_ratio
+        if at.ln_pitch_ratio.any():
+            found -= self.pitch[:, None] * at.ln_pitch_ratio
+        return found
+
+
+def _ln_power(shape: CutShape | GradedShape, at: Settings, ln_share: Array) -> Array:
+    """Ln of what the power counts for over all passes, less the offsets, (J, n) [ln W]."""
+    found = shape.exponent[:, None] * ln_share
+    found += at.ln_full
+    if at.ln_passes.any():
+        found += shape.passes[:, None] * at.ln_passes
+    if at.has is not None:
+        found -= shape.offsets @ at.has
+    return np.asarray(found)
 
 
 Shape = TypeVar("Shape", CutShape, GradedShape)
@@ -389,7 +397,7 @@ class Draws(Generic[Shape]):
     extra_sd: Array
     weight: Array
 
-    def take(self, rows: Ints, **changes: Array) -> Draws[Shape]:
+    def take(self, rows: Ints | slice, **changes: Array) -> Draws[Shape]:
         """Some points in the given order, with other values."""
         own = {f.name: getattr(self.shape, f.name)[rows] for f in fields(self.shape)}
         parts = {name: getattr(self, name)[rows] for name in ("location", "extra_sd", "weight")}
@@ -403,7 +411,9 @@ class Draws(Generic[Shape]):
 
     def reach(self, at: Settings) -> Array:
         """How far each setting lies above cut point 0 at each point, (J, n) [ln W]."""
-        return np.asarray(self.shape.critical(at) - self.location[:, None])
+        found: Array = self.shape.critical(at)
+        found -= self.location[:, None]
+        return found
 
     def grade_chances(self, at: Settings) -> Array:
         """Chance of each grade at each point, (grades, J, n), where nothing more is added."""
@@ -426,48 +436,63 @@ def together(parts: Sequence[Draws[Shape]], weights: Sequence[float]) -> Draws[S
     )
 
 
+def averaged(draws: Draws[Shape], at: Settings, value: Callable[[Draws[Shape]], Array]) -> Array:
+    """Mean over the draws of what has a value at each of some draws and setting, (…, j, n)."""
+    step = max(_AT_ONCE // max(len(at.ln_share), 1), 1)
+    total: Any = 0.0
+    for start in range(0, len(draws.weight), step):
+        some = draws.take(slice(start, start + step))
+        total = total + some.weight @ value(some)
+    return np.asarray(total)
+
+
 def grade_chances(draws: Draws[Any], at: Settings) -> Array:
     """Chance of each grade, (grades, n)."""
-    count, total = max(_AT_ONCE // max(len(at.ln_share), 1), 1), 0.0
-    for start in range(0, len(draws.weight), count):
-        some = draws.take(np.arange(start, min(start + count, len(draws.weight))))
-        total = total + np.einsum("j,gjn->gn", some.weight, some.grade_chances(at))
-    return np.asarray(total)
+    return averaged(draws, at, lambda some: some.grade_chances(at))
 
 
 def chance_between(draws: Draws[Any], at: Settings, low: int, high: int) -> Array:
     """Chance of a grade from ``low`` to ``high``, (n,): the two ends, not each grade between."""
-    sharp = 1.0 / draws.shape.scatter[:, None]
-    reach = draws.reach(at) * sharp
-    cuts = draws.shape.cuts * sharp
-    found = np.ones_like(reach) if high >= cuts.shape[1] else ndtr(cuts[:, high, None] - reach)
-    if low > 0:
-        found -= ndtr(cuts[:, low - 1, None] - reach)
-    return np.asarray(draws.weight @ np.maximum(found, 0.0))
+
+    def chance(some: Draws[Any]) -> Array:
+        sharp = 1.0 / some.shape.scatter[:, None]
+        reach, cuts = some.reach(at) * sharp, some.shape.cuts * sharp
+        whole = high >= cuts.shape[1]
+        found = np.ones_like(reach) if whole else normal_below(cuts[:, high, None] - reach)
+        if low > 0:
+            found -= normal_below(cuts[:, low - 1, None] - reach)
+        return np.maximum(found, 0.0)
+
+    return averaged(draws, at, chance)
 
 
 def through_by_point(draws: Draws[CutShape], at: Settings) -> Array:
     """Chance that the next coupon is through at each point, (J, n)."""
-    spread = np.hypot(draws.shape.scatter, draws.extra_sd)[:, None]
-    return np.asarray(ndtr(draws.reach(at) / spread))
+    sharp = 1.0 / np.hypot(draws.shape.scatter, draws.extra_sd)[:, None]
+    reach = draws.reach(at)
+    reach *= sharp
+    return normal_below(reach)
 
 
 def coupon_chance(draws: Draws[CutShape], at: Settings) -> Array:
     """Chance that the next coupon is through, (n,)."""
-    return np.asarray(draws.weight @ through_by_point(draws, at))
+    return averaged(draws, at, lambda some: through_by_point(some, at))
 
 
 def job_chance(draws: Draws[CutShape], at: Settings, length_ratio: float) -> Array:
     """Chance that a whole job of so many coupons' length is through, (n,)."""
-    value = draws.reach(at)
     nodes, weights = SHARED_NODES, SHARED_WEIGHTS
     if not draws.extra_sd.any():
         nodes, weights = np.zeros(1), np.ones(1)
-    total = np.zeros(value.shape[1])
-    for node, node_weight in zip(nodes, weights, strict=True):
-        z = (value + (draws.extra_sd * node)[:, None]) / draws.shape.scatter[:, None]
-        total += node_weight * (draws.weight @ np.exp(length_ratio * log_ndtr(z)))
-    return total
+
+    def chance(some: Draws[CutShape]) -> Array:
+        reach, total = some.reach(at), 0.0
+        for node, weight in zip(nodes, weights, strict=True):
+            z = (reach + (some.extra_sd * node)[:, None]) / some.shape.scatter[:, None]
+            total = total + weight * np.exp(length_ratio * log_ndtr(z))
+        return np.asarray(total)
+
+    return averaged(draws, at, chance)
 
 
 def edge_ln_speed(
