@@ -157,6 +157,10 @@ def test_it_is_planned_at_the_kept_setting_and_counts_as_a_small_job(shell: Shel
     again = shell.json("plan", "--for", "proof")["grid"]["board_id"]
     shell.run("record", again, typed="t\n0\nt\n1\nh\n\nt\n2\n")
     assert "a proof failed at the kept setting; ask for a slower one." in shell.text()
+    # Cell by cell too, whatever else was left unread.
+    told = shell.run("record", again, typed="q\n")
+    assert "The proof failed at F1" in told.stdout
+    assert "Next: calib recommend" in told.stderr
     shell.run("board", "void", again, "--why", "only tried", "--yes")
     # What was measured of its parts is no coupon.
     code = planned["grid"]["board_id"]

@@ -152,7 +152,7 @@ def test_a_card_holds_what_the_logbook_knows(book: Book) -> None:
     assert re.search(
         r"Stated when it was kept: chance 9\d\.\d % that the next coupon on this sheet falls", facts
     )
-    assert re.search(r"By all burns to this day \(24\): chance 9\d\.\d %, margin", facts)
+    assert re.search(r"By all burns to this day \(24 burns\): chance 9\d\.\d %, margin", facts)
     assert "Note: for the big order" in facts
     assert f"Kept {NOW:%Y-%m-%d}, lot not named" in facts
     assert entry.due == ()

@@ -242,10 +242,10 @@ def record(
         readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
         data = {"board_id": grid.board_id, "readings": readings}
         told = texts.boards.board_text(grid, readings, looks)
-        if tasks.results.CellByCell(book, grid, label, char_at).question:
+        verdict = texts.boards.proof_words(grid, readings)
+        if not verdict and tasks.results.CellByCell(book, grid, label, char_at).question:
             return data, told
-        told = texts.words.paragraphs(told, texts.boards.proof_words(grid, readings))
-        return data, told, _next_step(book, grid)
+        return data, texts.words.paragraphs(told, verdict), _next_step(book, grid)
     if len(boards) > 1:
         raise CalibError(say("cli.is_no_file_that_is_there", boards=boards[-1]))
     if boards and len(files) > 1:

@@ -150,4 +150,4 @@ def _more_or_less(percent: float) -> str:
 
 
 def _blacker_or_paler(grades: float) -> str:
-    return f"{abs(grades):.1f} {'paler' if grades < 0.0 else 'blacker'}"
+    return f"{abs(grades):.1f} grades {'paler' if grades < 0.0 else 'blacker'}"

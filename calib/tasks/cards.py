@@ -20,7 +20,7 @@ from calib.errors import LogbookError
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters
 from calib.materials import scales_of
-from calib.records import OPERATIONS, Advice, grades_typed, mark_words, scale_ends
+from calib.records import OPERATIONS, Advice, counted_burns, grades_typed, mark_words, scale_ends
 from calib.tasks.files import Files, slug
 from calib.tasks.pairs import OpenPair, burnt_words, day_of, find_machine, kept_settings
 from calib.texts.say import say
@@ -137,7 +137,8 @@ def machine_card_files(
             chance = f"{show_chance(entry.advice.chance)} {entry.advice.scope}"
         rows.append((
             entry.sheet, entry.operation.replace("_", " "), numbers,
-            f"{round(60.0 * at.speed_mm_s, 3):g}", chance, day_of(entry.at, when),
+            "-" if entry.failed_proof else f"{round(60.0 * at.speed_mm_s, 3):g}", chance,
+            day_of(entry.at, when),
             " ".join(entry.not_current),
         ))  # fmt: skip
     if not rows:
@@ -172,7 +173,7 @@ def _margin(chances: Chances, rec: Recommendation | None) -> str:
     """Chance, margin and char as all burns of the pair tell them today."""
     if rec is None:
         return say("tasks.spare_energy_not_known")
-    burns = sum(burn.count for burn in chances.region.burns)
+    burns = counted_burns(chances.region.burns)
     if rec.operation != "cut":
         return say("tasks.by_todays_burns", burns=burns, chance=show_chance(rec.chance))
     return say(

@@ -162,7 +162,7 @@ def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -
     }  # fmt: skip
     parts = ", ".join(f"{number} {word}" for word, number in done.items() if number)
     if grid.stair:
-        parts = say("texts.stair_of_steps", count=len(grid.cells))
+        parts = say("texts.stair_is_recorded", count=len(grid.cells))
     rest = say("texts.left_empty", cells=left) if left else ""
     said = say("texts.what_was_recorded", grid=grid, parts=parts or "nothing new", rest=rest)
     return "\n".join(filter(None, (said, proof_words(grid, readings))))

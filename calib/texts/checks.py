@@ -49,7 +49,11 @@ def sheet_card_text(card: SheetCard, file: Path) -> str:
     due = [f"{operation}: {why}" for operation, entry in named for why in entry.due]
     return paragraphs(
         say("texts.card_for", card=card, file=file),
-        "\n".join(f"{operation}: {setting_words(entry.setting)}" for operation, entry in named),
+        "\n".join(
+            f"{operation}: {setting_words(entry.setting)}"
+            + (f"; {say('advice.proof_failed_dont_use')}" if entry.failed else "")
+            for operation, entry in named
+        ),
         bullets(say("texts.check_before_use"), due),
         bullets("Check again", card.check_again),
     )
