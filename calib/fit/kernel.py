@@ -62,8 +62,8 @@ class Readings:
     ``grade`` and ``length`` (n,): the path over a coupon's, along all of which the top grade is
     reached, so that its chance is raised to that power; ``ln_whole`` (n,) is the ln chance that no
     defect spoils it. ``count`` (G, n); ``lots`` names the lot of each session, ``lot_scale`` is how
-    much lots differ [ln W]. ``stair`` (n,) are readings of stairs, None
-    without any, all of whose steps differ alike from coupons, by ``stair_sd`` [ln W].
+    much lots differ [ln W]. ``stair`` (n,) are readings of stairs, None without any; each has an
+    offset of its own, the same for all its steps, of a standard deviation ``stair_sd`` [ln W].
     """
 
     grade: Ints
