@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.fit import kernel
-from calib.fit.engine import COARSE, solve
+from calib.fit.engine import COARSE, solve, systematic
 from calib.fit.kernel import Readings
 from calib.fit.levels import student_weights
 from calib.fit.model import (
@@ -198,12 +198,13 @@ def _spread_over(draws: Draws[CutShape], moves: Array, mass: Array) -> Draws[Cut
     size = (len(draws.weight), moves.shape[-1])
     mass = np.broadcast_to(mass, size)
     mass = mass / mass.sum(axis=1, keepdims=True)
-    everything = draws.take(
-        np.repeat(np.arange(size[0]), size[1]),
-        location=(draws.location[:, None] + moves).ravel(),
-        weight=(draws.weight[:, None] * mass).ravel(),
-    )
-    return everything.thinned(_THINNED)
+    location = (draws.location[:, None] + moves).ravel()
+    weight = (draws.weight[:, None] * mass).ravel()
+    places = np.arange(len(weight))
+    if len(weight) > _THINNED:
+        places = systematic(weight, location, _THINNED)
+        weight = np.full(_THINNED, 1.0 / _THINNED)
+    return draws.take(places // size[1], location=location[places], weight=weight)
 
 
 def _mixture(draws: Draws[CutShape], at: Settings, readings: Readings) -> Draws[CutShape]:

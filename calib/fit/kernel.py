@@ -150,7 +150,7 @@ def log_chances(latent: Latent, readings: Readings, location: Array) -> Array:
         if readings.misread:
             chance *= 1.0 - readings.misread
             chance += readings.misread / (top + 1)
-        logs = np.log(chance).reshape(n, -1)
+        logs = np.log(chance, out=chance).reshape(n, -1)
         for own, (rows, times) in zip(found, told, strict=True):
             own[part] = (times @ logs[rows]).reshape(-1, nodes)
     return found
