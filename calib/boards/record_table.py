@@ -36,6 +36,7 @@ _VALUES = (
     ("speed\nmm/min", 11.0),
     ("passes", 8.4),
 )
+_LEAST_PT = 3.8  # of a colour's words
 _BOX_MM, _WIDEST = 3.7, 1.45  # columns grow when there is room; the rest goes to the notes
 
 
@@ -149,8 +150,10 @@ def _line_sample(layer: Layer, width: float, height: float, *, part: bool) -> Dr
     colour = layer.colour_in_part if part else layer.colour
     said = f"{layer.number // len(layer.palette) + 1}: {colour}" if part else colour
     size_pt = min(4.8, height)
-    if text_width_mm(named := f"{said} {colour_words(colour)}", size_pt) <= width:
-        said = named
+    named = f"{said} {colour_words(colour)}"
+    shrink = min(1.0, width / text_width_mm(named, size_pt))
+    if shrink * size_pt >= _LEAST_PT:
+        said, size_pt = named, shrink * size_pt
 
     def draw(canvas: Any) -> None:
         letters(canvas, (0.0, 0.46 * height), said, size_pt)

@@ -6,9 +6,9 @@ The same 18 burns in three rounds, in usual workshops and in those that scatter 
 fitted with priors of the scatter that differ in their middle [ln W] and in the standard deviation
 of its logarithm. Told are the speed of the advice in usual workshops (median and worst tenth, as a
 share of the fastest that truly drops 99 in 100) and the true chance in both, where 0.99 was asked
-for. The library's own prior plans the burns. "Known" is a bound: what would be found if each sheet's
-own scatter were known to a tenth and all else as little as it is; told of 12 burns in three rounds
-as well. Seeds below 10,000 were used in tuning; the default starts at 800,000.
+for. The library's own prior plans the burns. "Known" is a bound: what would be found if the scatter
+of each sheet were known to a tenth and all else as little as it is; told of 12 burns in three
+rounds as well. Seeds below 10,000 were used in tuning; the default starts at 800,000.
 """
 
 from __future__ import annotations
