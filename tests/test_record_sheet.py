@@ -135,7 +135,7 @@ def test_head_says_all_that_is_known_and_leaves_room_for_the_rest() -> None:
         "nominal 6 mm, measured 6.15 mm",
         "cut (go through), round 3",
         f"{grid.board_mm[0]:g} × {grid.board_mm[1]:g} mm, 12 cells in 2 blocks",
-        f"codes 1: {colours_of(grid)[label]} {label.power_pct:g} {label.speed_mm_s:g}"
+        f"codes 1: {colours_of(grid)[label]} dark red {label.power_pct:g} {label.speed_mm_s:g}"
         f" {round(label.speed_mm_s * 60.0, 3):g} 1",
         f"program {grid.board_id}.nc; only if you type it in: 11 settings, in 2 parts of at most"
         " 8 colours, one after the other:"
