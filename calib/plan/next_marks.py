@@ -47,7 +47,7 @@ _FAST_SHARE, _SLOW_SHARE = 0.75, 0.25
 # which takes a third less time (common practice).
 _PITCHES_MM = (0.1, 0.15)
 # A first board of fewer areas keeps to the coarsest: advice never leaves what was burnt at a pitch,
-# and two burns of each of two enclose nothing (tests/benchmarks/README.md, "Marks").
+# and one or two burns at each of two enclose nothing (tests/benchmarks/README.md, "Marks").
 _FEWEST_OF_PITCHES = 6
 
 
