@@ -120,6 +120,13 @@ def test_areas_are_planned_at_two_pitches_unless_one_is_wished():
     assert {s.line_pitch_mm for s in next_marks(region("area_mark", fine), 6)} == {0.1}
 
 
+@pytest.mark.parametrize("n", [1, 2, 4])
+def test_a_few_first_areas_keep_to_one_pitch_that_advice_can_stay_at(n):
+    first = next_marks(region("area_mark"), n, fastest_mm_s=400.0)
+    assert {s.line_pitch_mm for s in first} == {0.15}
+    assert {s.line_pitch_mm for s in next_marks(region("area_mark"), n, line_pitch_mm=0.1)} == {0.1}
+
+
 @pytest.mark.parametrize("off", [0.5, 1.0, 2.0])
 def test_first_cuts_bracket_an_expectation_off_by_two(off):
     """A sheet that needs half or twice the expected power: six burns hold both answers."""

@@ -152,7 +152,7 @@ def starting_point(
     if other.operation == "cut":
         burns = next_cuts(other, CONFIRMING_BURNS, reliability=reliability)
     else:
-        burns = next_marks(other, CONFIRMING_BURNS, mark)
+        burns = next_marks(other, CONFIRMING_BURNS, mark, start.setting.line_pitch_mm)
     return replace(start, confirm=tuple(burns))
 
 

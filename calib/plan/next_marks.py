@@ -46,6 +46,9 @@ _FAST_SHARE, _SLOW_SHARE = 0.75, 0.25
 # Line pitches of first area marks [mm]: about the width of a focused line, and half as much again,
 # which takes a third less time (common practice).
 _PITCHES_MM = (0.1, 0.15)
+# A first board of fewer areas keeps to the coarsest: advice never leaves what was burnt at a pitch,
+# and one or two burns at each of two enclose nothing (tests/benchmarks/README.md, "Marks").
+_FEWEST_OF_PITCHES = 6
 
 
 def mark_pitch(region: Region, line_pitch_mm: float | None = None) -> float | None:
@@ -132,6 +135,8 @@ def next_marks(
     assert region.mark is not None
     fit = region.mark.thinned(_DRAWS)
     pitches = mark_pitches(region, line_pitch_mm)
+    if not region.burns and n < _FEWEST_OF_PITCHES:
+        pitches = pitches[-1:]
     candidates = mark_candidates(region, fit, pitches, fastest_mm_s)
     burnt = {burn.setting for burn in region.burns}
     # A neighbour tells as much as the same setting twice, and where power or speed leads as well.

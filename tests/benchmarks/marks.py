@@ -3,8 +3,8 @@
     python tests/benchmarks/marks.py [faces] [first seed] [world] …
 
 Faces of wood, MDF, leather and acrylic under a CO2 laser, for lines and for areas, each tested with
-6 + 6 burns and with 6 more, with a stair and then 6, and with 6 and a book of ten other faces of
-the machine, planned by calib for a clear mark (grade 2) and read by two
+6 + 6 burns and with 6 more, with a stair and then 6, and with a book of ten other faces of the
+machine and 6, at once or two at a time, planned by calib for a clear mark (grade 2) and read by two
 readers who differ a little. A stair is a dozen marks in a row, read by the last step of each grade:
 all of it lies off by a scatter of its own, its steps by half a cell's. In a book faces of one
 material lie off from the table alike by half, and a dozen first burns of each were read. Their
@@ -46,7 +46,12 @@ from calib.records import marked_stair_burns
 
 WANTED = 2
 # Burns of each round; 0 is a stair.
-WAYS = {"6 + 6 + 6": (6, 6, 6), "a stair + 6": (0, 6), "a book + 6": (6,)}
+WAYS = {
+    "6 + 6 + 6": (6, 6, 6),
+    "a stair + 6": (0, 6),
+    "a book + 6": (6,),
+    "a book + 2 + 2 + 2": (2, 2, 2),
+}
 IN_BOOK = 10
 OFFSET = 0.08  # of a stair, all its steps alike
 OPERATIONS = ("line_mark", "area_mark")
@@ -340,7 +345,7 @@ def main() -> None:
                 print(f"    grades seen in the first round {np.mean(found[0].grades):.1f}")
                 for number, one in enumerate(found[not book :], 2):
                     label = " + ".join(way.split(" + ")[:number])
-                    print(f"    {label:11s} {one.line()}\n      {one.tenths()}", flush=True)
+                    print(f"    {label:18s} {one.line()}\n      {one.tenths()}", flush=True)
 
 
 if __name__ == "__main__":
