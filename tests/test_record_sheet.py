@@ -8,7 +8,7 @@ import re
 import subprocess
 import sys
 from collections import Counter
-from io import BytesIO
+from io import BytesIO, StringIO
 from itertools import combinations
 
 import numpy as np
@@ -16,6 +16,7 @@ import pypdf
 import pypdfium2
 import pytest
 import segno
+import svgelements
 from boards import BIRCH, CO2, MDF, TUBE_100, some_settings
 from boards import machines as any_machine
 from boards import sheets as any_sheet
@@ -23,10 +24,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from calib.boards.board_time import board_time, sheet_use
-from calib.boards.layers import PALETTE, colour_words, colours_of
+from calib.boards.layers import PALETTE, colour_words, colours_of, edge_colour_of
 from calib.boards.layout import LayoutOptions, lay_out
 from calib.boards.record_marks import KEYS, SWATCH_MM, swatch
 from calib.boards.record_sheet import grid_record_sheet
+from calib.boards.svg import grid_svg, grid_svg_in_parts
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.hazards import CAUTIONS, check_hazard
 from calib.print_style import MARGIN_MM, PAPERS_MM, TICK, one_page, printable
@@ -237,9 +239,22 @@ def test_what_is_typed_in_by_hand_is_said_where_no_program_is_burnt() -> None:
 
     for machine in ({"power_word_full": None}, {"colours": ("#ff0000", "#0000ff", "#00ff00")}):
         grid, said = sheet(**machine)
-        assert "list of them into the order of the boxes, codes first" in said
+        assert "list of them into the order of the rows, codes first" in said
         assert "Codes are the board's title" in said
-        assert "stand in no row burn nothing" in said
+        # A colour that has no row, such as the edge of the piece, mustn't be left on.
+        assert "Every other colour is switched off" in said
+        edge = edge_colour_of(grid.machine)
+        assert f"{edge} {colour_words(edge)}, where it is drawn" in said
+        # Where an independent reader of the drawing finds its lines to begin.
+        drawn = grid_svg_in_parts(grid) or {"": grid_svg(grid)}
+        for part, svg in drawn.items():
+            shapes = svgelements.SVG.parse(StringIO(svg), ppi=25.4).select(
+                lambda one: isinstance(one, svgelements.Shape)
+            )
+            boxes = np.array([shape.bbox(with_stroke=False) for shape in shapes])
+            right, below = (f"{value:g}" for value in boxes[:, :2].min(axis=0).round(2))
+            words = f"{right} mm right of and {below} mm below that corner"
+            assert (f"{right} and {below} mm (part {part[:1]})" if part else words) in said
         assert ("asked for passes, 1." in said) is all(cell.passes == 1 for cell in grid.cells)
         assert ("A row without a box" in said) is (len(colours_of(grid)) <= len(grid.cells))
         whole = all(cell.speed_mm_s % 1.0 == 0.0 for cell in grid.cells)

@@ -318,6 +318,18 @@ def test_a_stair_is_planned_read_by_one_number_and_counts(shell: Shell) -> None:
     assert "is no stair" in shell.refusal("record", coupons["board_id"], "--through-to", "1")
 
 
+def test_few_colours_make_more_drawings_not_fewer_steps(shell: Shell) -> None:
+    shell.run("machine", "add", "closed", "--watts", "40", "--bed", "300x200", "--top-speed", "300",
+              "--colours", "#d02020,#2040d0,#20a040")  # fmt: skip
+    shell.run(*ADD_BIRCH)
+    board = shell.json("plan", "--for", "stair", "--into", "stair")["grid"]
+    assert len(board["cells"]) == 7
+    parts = sorted(path.stem for path in (shell.folder / "stair").glob("*of*.svg"))
+    assert parts == [f"{board['board_id']}-{n}of3" for n in (1, 2, 3)]
+    done = shell.run("record", board["board_id"], "--through-to", "4")
+    assert "cut right through up to step 4 of 7" in done.stdout
+
+
 def test_on_the_page_one_tap_reads_it(planned_house: House) -> None:
     visitor = planned_house.guest()
     page = visitor.submit("/stair", {"sheet": "birch 3", "machine": "bench"})

@@ -33,9 +33,9 @@ def board_notes(
 ) -> list[str]:
     """Collect the notes that machine, sheet and settings call for."""
     notes = []
-    if 1 < len(settings) < ONE_REPEATED:
+    if 1 < len(settings) < ONE_REPEATED and len(set(settings)) == len(settings):
         notes.append(say("boards.heat_looks_like_energy"))
-    elif ONE_REPEATED <= len(settings) and len(set(settings)) < len(settings):
+    elif len(settings) >= ONE_REPEATED and len(set(settings)) < len(settings):
         notes.append(say("boards.one_setting_is_repeated"))
     fastest = max(s.speed_mm_s for s in settings)
     corner = math.sqrt(machine.working_acceleration_mm_s2 * COUPON_CORNER_MM)

@@ -8,7 +8,15 @@ from typing import Any
 
 from calib.boards.board import board_of
 from calib.boards.board_time import board_time, sheet_use
-from calib.boards.layers import colours_of, drawings_of, layers_of, palette_of, typed_by_hand
+from calib.boards.layers import (
+    colour_words,
+    colours_of,
+    drawings_of,
+    edge_colour_of,
+    layers_of,
+    palette_of,
+    typed_by_hand,
+)
 from calib.boards.record_board import CAPTION_MM, board_drawing, code_pt
 from calib.boards.record_marks import KEYS, SWATCH_MM, meanings, swatch
 from calib.boards.record_table import cell_table, figure
@@ -210,14 +218,17 @@ def _typing_words(grid: Grid) -> tuple[str, ...]:
         return ()
     parts, settings = drawings_of(grid), colours_of(grid)
     odd = next((s.speed_mm_s for s in settings if s.speed_mm_s % 1.0), None)
-    name = shlex.quote(grid.machine.name)
+    name, edge = shlex.quote(grid.machine.name), edge_colour_of(grid.machine)
+    edge = f"{edge} {colour_words(edge)}"
     once = all(setting.passes == 1 for setting in settings)
     again = len(settings) <= len(grid.cells)
     return (
-        say("boards.lay_drawing_on_piece", grid=grid)
+        say("boards.lay_drawing_on_piece", grid=grid, lines=_where_lines_begin(grid))
         if parts == 1
-        else say("boards.lay_parts_on_piece", grid=grid, parts=parts),
-        say("boards.give_each_colour_its_row"),
+        else say(
+            "boards.lay_parts_on_piece", grid=grid, parts=parts, lines=_where_lines_begin(grid)
+        ),
+        say("boards.give_each_colour_its_row", edge=edge),
         say("boards.type_power_and_speed" if once else "boards.type_power_speed_and_passes"),
         *([say("boards.speed_that_isnt_taken", speed=odd, machine=name)] if odd else []),
         *(
@@ -229,6 +240,26 @@ def _typing_words(grid: Grid) -> tuple[str, ...]:
         *([say("boards.row_without_box")] if again else []),
         say("boards.what_codes_are"),
     )
+
+
+def _where_lines_begin(grid: Grid) -> str:
+    """How far from the piece's upper left corner the lines of each drawing begin."""
+    starts: dict[int, list[tuple[float, float]]] = {}
+    for layer in layers_of(grid):
+        part = layer.number // len(layer.palette) + 1
+        starts.setdefault(part, []).extend(point for one in layer.strokes for point in one.path)
+    corners = {
+        part: (round(min(x for x, _ in points), 2), round(min(y for _, y in points), 2))
+        for part, points in starts.items()
+    }
+    if len(corners) == 1:
+        ((right, below),) = corners.values()
+        return say("boards.where_lines_begin", right=right, below=below)
+    each = [
+        say("boards.where_lines_of_part_begin", part=part, right=right, below=below)
+        for part, (right, below) in corners.items()
+    ]
+    return say("boards.where_lines_of_parts_begin", each=", ".join(each))
 
 
 def _fields(grid: Grid, width: float) -> Any:

@@ -77,6 +77,8 @@ from calib.texts.say import say
 
 # A stair of marks that has no room is tried with so much less of its speed.
 _SLOWED = 0.8
+# A stair of fewer steps would tell little (own judgement).
+_FEWEST_STEPS = 7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -213,8 +215,9 @@ def _stair(pair: OpenPair, region: Region, wish: CheckWish, options: LayoutOptio
     fastest = fastest_that_fits_mm_s(machine, operation, options.clamp_mm, width)
     most = STEPS
     if typed_by_hand(machine):
-        # What is typed by hand has a colour for each step and one for the codes.
-        most = min(STEPS, len(palette_of(machine)) - 1)
+        # What is typed by hand has a colour for each step and one for the codes, in one drawing
+        # unless that leaves too few.
+        most = max(_FEWEST_STEPS, min(STEPS, len(palette_of(machine)) - 1))
     while True:
         steps = stair_settings(region, wish.burns or most, fastest)
         try:

@@ -163,6 +163,9 @@ def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -
     parts = ", ".join(f"{number} {word}" for word, number in done.items() if number)
     if grid.stair:
         parts = say("texts.stair_is_recorded", count=len(grid.cells))
+        if grid.operation == "cut":
+            cut = sum(reading.through == "through" for reading in readings)
+            parts = say("texts.stair_is_cut_up_to", step=cut, count=len(grid.cells))
     rest = say("texts.left_empty", cells=left) if left else ""
     said = say("texts.what_was_recorded", grid=grid, parts=parts or "nothing new", rest=rest)
     return "\n".join(filter(None, (said, proof_words(grid, readings))))
@@ -295,7 +298,8 @@ def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path
 def file_kind(name: str) -> str:
     """What the end of a file's name says of it."""
     if part := re.search(r"-(\d+)of(\d+)\.svg$", name):
-        return say("texts.part_of_drawing", number=part[1], count=part[2])
+        words = "texts.part_of_drawing" if part[1] == "1" else "texts.further_part_of_drawing"
+        return say(words, number=part[1], count=part[2])
     ending = max((end for end in _KINDS if name.endswith(end)), key=len, default="")
     return _KINDS.get(ending, "")
 
