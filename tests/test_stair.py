@@ -347,7 +347,7 @@ def test_it_counts_as_six_coupons_where_a_dozen_are_wanted(shell: Shell) -> None
     for words in (MACHINE, ADD_BIRCH, ("plan", "--for", "stair")):
         shell.run(*words)
     said = shell.run("record", "--through-to", "5").stderr
-    so_far = "So far a stair; a setting takes about 12, and a stair tells as much as 6. Next:"
+    so_far = "So far a stair; a setting takes about 12 burns, and a stair tells as much as 6. Next:"
     assert so_far in said
     assert "a stair of 12 steps" in shell.text("board", "show", "last")
     assert "a stair." in shell.text()

@@ -229,7 +229,7 @@ def _typing_words(grid: Grid) -> tuple[str, ...]:
             "boards.lay_parts_on_piece", grid=grid, parts=parts, lines=_where_lines_begin(grid)
         ),
         say("boards.give_each_colour_its_row", edge=edge),
-        say("boards.type_power_and_speed" if once else "boards.type_power_speed_and_passes"),
+        say("boards.type_power_and_speed") if once else say("boards.type_power_speed_and_passes"),
         *([say("boards.speed_that_isnt_taken", speed=odd, machine=name)] if odd else []),
         *(
             [say("boards.pitch_is_drawn", grid=grid)]

@@ -298,8 +298,9 @@ def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path
 def file_kind(name: str) -> str:
     """What the end of a file's name says of it."""
     if part := re.search(r"-(\d+)of(\d+)\.svg$", name):
-        words = "texts.part_of_drawing" if part[1] == "1" else "texts.further_part_of_drawing"
-        return say(words, number=part[1], count=part[2])
+        if part[1] != "1":
+            return say("texts.further_part_of_drawing", number=part[1], count=part[2])
+        return say("texts.part_of_drawing", number=part[1], count=part[2])
     ending = max((end for end in _KINDS if name.endswith(end)), key=len, default="")
     return _KINDS.get(ending, "")
 
