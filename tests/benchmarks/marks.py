@@ -5,15 +5,16 @@
 Faces of wood, MDF, leather and acrylic under a CO2 laser, for lines and for areas, each tested with
 6 + 6 burns and with 6 more, with a stair and then 6, and with a book of ten other faces of the
 machine and 6, at once or two at a time, planned by calib for a clear mark (grade 2) and read by two
-readers who differ a little. A stair is a dozen marks in a row, read by the last step of each grade:
-all of it lies off by a scatter of its own, its steps by half a cell's. In a book faces of one
-material lie off from the table alike by half, and a dozen first burns of each were read. Their
-physics is not the fitted model: a beam that starts somewhere and bends, a slope of speed that
+readers who differ a little. A bound is told beside it: the same where the book knows all of the
+very face but the dose that it needs. A stair is a dozen marks in a row, read by the last step of
+each grade: all of it lies off by a scatter of its own, its steps by half a cell's. In a book faces
+of one material lie off from the table alike by half, and a dozen first burns of each were read.
+Their physics is not the fitted model: a beam that starts somewhere and bends, a slope of speed that
 changes with speed, scatter with heavier tails than a normal, grades of unlike widths. All invented,
 but for the widths: on beech carbonisation is first noticed somewhere above 0.19 J/mm² and up to
-0.25, and is a whole layer somewhere above 0.375 and up to 0.75 (Kudela 2019),
-so that what lies between is a factor of 1.5 to 4; on maple marks of all kinds but burned ones lie
-within 0.011 and 0.07 J/mm, three grades within a factor of 6 or more (Gurau and Petru 2018).
+0.25, and is a whole layer somewhere above 0.375 and up to 0.75 (Kudela 2019), so that what lies
+between is a factor of 1.5 to 4; on maple marks of all kinds but burned ones lie within 0.011 and
+0.07 J/mm, three grades within a factor of 6 or more (Gurau and Petru 2018).
 
 Printed for each world and operation: no answer; told: the mean chance that was stated at the
 advice; true: the mean of the true chances there, and their worst tenth; deeper: the mean true
@@ -38,7 +39,7 @@ from calib import Burn, Machine, Setting, Sheet
 from calib.boards.places import fastest_that_fits_mm_s
 from calib.fit.fitting import region_from
 from calib.fit.pool import Pool, pool_records
-from calib.fit.priors import expected_priors
+from calib.fit.priors import Priors, expected_priors
 from calib.materials import expected_response
 from calib.plan.next_marks import next_marks
 from calib.plan.stair import stair_settings
@@ -51,6 +52,7 @@ WAYS = {
     "a stair + 6": (0, 6),
     "a book + 6": (6,),
     "a book + 2 + 2 + 2": (2, 2, 2),
+    "a book, told the shape + 2 + 2 + 2": (2, 2, 2),
 }
 IN_BOOK = 10
 OFFSET = 0.08  # of a stair, all its steps alike
@@ -246,6 +248,31 @@ def booked(face: Face, seed: int, world: World) -> Pool:
     return pool_records(records)
 
 
+@dataclass(frozen=True)
+class Told:
+    """A book that knows all of a face but the dose that it needs: what no book can better."""
+
+    face: Face
+    book: Pool
+
+    def priors(self, machine: Machine, sheet: Sheet, operation: Any, expected: Priors) -> Priors:
+        """What the book teaches, with the shape that the face truly has."""
+        face, found = self.face, self.book.priors(machine, sheet, operation, expected)
+        assert found.mark is not None
+        heavy = np.sqrt(face.tail_df / (face.tail_df - 2.0))
+        told = replace(
+            found.mark,
+            speed_mean=face.slope, speed_sd=0.03,
+            pitch_mean=face.pitch, pitch_sd=0.02,
+            exponent_mean=face.bend, exponent_sd=0.02,
+            scatter_ln=float(np.log(np.hypot(face.scatter * heavy, 0.5 * face.readers))),
+            scatter_ln_sd=0.05,
+            start_most=max(0.02 * face.dead_pct, 1e-6), start_mean=0.0, start_sd=0.02,
+            width_ln=float(np.log(face.cuts[2] - face.cuts[1])), width_ln_sd=0.1,
+        )  # fmt: skip
+        return replace(found, mark=told)
+
+
 @dataclass
 class Found:
     """What came of one way to test, over the faces of a world."""
@@ -292,7 +319,7 @@ def looked_at(region: calib.Region, face: Face, rng: np.random.Generator) -> lis
 
 
 def tested(
-    face: Face, seed: int, rounds: Sequence[int], found: Sequence[Found], pool: Pool | None
+    face: Face, seed: int, rounds: Sequence[int], found: Sequence[Found], pool: Pool | Told | None
 ) -> None:
     """Plan, burn, fit and advise, round by round."""
     rng = np.random.default_rng([6, seed, OPERATIONS.index(face.operation)])
@@ -341,7 +368,9 @@ def main() -> None:
                 found = [Found() for _ in rounds]
                 book = "book" in way
                 for seed, face in faces.items():
-                    tested(face, seed, rounds, found, booked(face, seed, world) if book else None)
+                    pool = booked(face, seed, world) if book else None
+                    known = Told(face, pool) if pool and "told" in way else pool
+                    tested(face, seed, rounds, found, known)
                 print(f"    grades seen in the first round {np.mean(found[0].grades):.1f}")
                 for number, one in enumerate(found[not book :], 2):
                     label = " + ".join(way.split(" + ")[:number])
