@@ -107,6 +107,6 @@ def test_a_board_left_open_is_named_beside_the_next_step(evening: Shell) -> None
     said = evening.text()
     assert f"board {left} is open too" in said
     assert printed(said) == ["record", left]
-    assert f"calib board void {left})" in said
+    assert f"calib board void {left} --why 'not burnt')" in said
     evening.run("board", "void", left, "--why", "never burnt", "--yes")
     assert left not in evening.text()

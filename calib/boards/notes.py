@@ -33,7 +33,7 @@ def board_notes(
 ) -> list[str]:
     """Collect the notes that machine, sheet and settings call for."""
     notes = []
-    if 1 < len(settings) < ONE_REPEATED and len(set(settings)) == len(settings):
+    if 1 < len(settings) < ONE_REPEATED:
         notes.append(say("boards.heat_looks_like_energy"))
     elif len(settings) >= ONE_REPEATED and len(set(settings)) < len(settings):
         notes.append(say("boards.one_setting_is_repeated"))

@@ -27,7 +27,7 @@
 (Nothing shiny under the beam or beside it, such as bare metal, foil, mirror or glass: it throws the)
 (beam back.)
 (It is burnt from gentle to strong: on so small a board whatever warms up looks like more energy.)
-(From 8 cells one setting is burnt twice to tell.)
+(Boards of 8 cells and more burn one setting first and again later, to tell.)
 G21
 G90
 G94
