@@ -202,7 +202,8 @@ def _stated(region: Region, wish: Wish, found: Setting, rows: Sequence[Row]) -> 
     """The recommendation with its margins, pushes, and what it rests on."""
     rec = describe(Chances(region=region, wish=wish), found)
     # What another air changes is told with the region, and where a board with it is planned.
-    notes = [note for note in region.notes if note not in air_notes(region)]
+    of_air = air_notes(region)
+    notes = [note for note in region.notes if note not in of_air]
     if wish.asked is not None:
         notes.insert(
             0,

@@ -29,7 +29,8 @@ EDGE_COLOUR = "#663399"
 DXF_COLOURS = (18, 190, 174, 43, 115, 70, 211, 22)
 
 
-# The plain word of a hue up to so many degrees, and its word where that is dark.
+# The plain word of a hue up to so many degrees, and its word where that is dark (own judgement, no
+# source, like the bounds below).
 _HUES = (
     (15.0, "red", "dark red"), (45.0, "orange", "brown"), (70.0, "yellow", "olive"),
     (165.0, "green", "dark green"), (200.0, "teal", "dark teal"), (255.0, "blue", "dark blue"),
@@ -89,6 +90,11 @@ class Layer:
     setting: Setting
     strokes: tuple[Stroke, ...]
     palette: tuple[str, ...]  # of the machine
+
+    @property
+    def part(self) -> int:
+        """Which drawing it is in, from 1, where a board is drawn in parts."""
+        return self.number // len(self.palette) + 1
 
     @property
     def colour_in_part(self) -> str:

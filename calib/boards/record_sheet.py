@@ -246,8 +246,9 @@ def _where_lines_begin(grid: Grid) -> str:
     """How far from the piece's upper left corner the lines of each drawing begin."""
     starts: dict[int, list[tuple[float, float]]] = {}
     for layer in layers_of(grid):
-        part = layer.number // len(layer.palette) + 1
-        starts.setdefault(part, []).extend(point for one in layer.strokes for point in one.path)
+        starts.setdefault(layer.part, []).extend(
+            point for one in layer.strokes for point in one.path
+        )
     corners = {
         part: (round(min(x for x, _ in points), 2), round(min(y for _, y in points), 2))
         for part, points in starts.items()

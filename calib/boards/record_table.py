@@ -148,7 +148,7 @@ def _upright(name: str, width_mm: float) -> Drawing:
 def _line_sample(layer: Layer, width: float, height: float, *, part: bool) -> Drawing:
     """Draw a setting's dashes in its colour; above, its part of the drawing, hex, and word."""
     colour = layer.colour_in_part if part else layer.colour
-    said = f"{layer.number // len(layer.palette) + 1}: {colour}" if part else colour
+    said = f"{layer.part}: {colour}" if part else colour
     size_pt = min(4.8, height)
     named = f"{said} {colour_words(colour)}"
     shrink = min(1.0, width / text_width_mm(named, size_pt))

@@ -5,7 +5,6 @@ Nothing heavy is imported here or in the modules of commands: each command loads
 
 from __future__ import annotations
 
-import gc
 import importlib
 import io
 import sys
@@ -89,9 +88,6 @@ def _calib() -> None: ...
 
 def main() -> None:
     """Run the command line."""
-    # Thousands of records and classes are made that live to the end: looking for litter among them
-    # again and again took a tenth of the time of a command.
-    gc.set_threshold(100_000)
     for stream in (sys.stdout, sys.stderr):
         # A terminal that can't show ² or · shows ? instead of failing.
         if isinstance(stream, io.TextIOWrapper):

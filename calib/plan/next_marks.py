@@ -47,7 +47,8 @@ _FAST_SHARE, _SLOW_SHARE = 0.75, 0.25
 # which takes a third less time (common practice).
 _PITCHES_MM = (0.1, 0.15)
 # A first board of fewer areas keeps to the coarsest: advice never leaves what was burnt at a pitch,
-# and one or two burns at each of two enclose nothing (tests/benchmarks/README.md, "Marks").
+# and one or two burns at each of two enclose nothing. Measured with two at a time
+# (tests/benchmarks/README.md, "Marks"); for three to five it is a guess.
 _FEWEST_OF_PITCHES = 6
 
 

@@ -83,7 +83,10 @@ class BoardWish:
     """What a board is to be planned for."""
 
     burns: Annotated[
-        Whole, says("How many cells; three boards of two tell more than one of six.", ge=1, le=400)
+        Whole,
+        says(
+            "How many cells; of a cut three boards of two tell more than one of six.", ge=1, le=400
+        ),
     ] = 8
     offcut_mm: Offcut = None
     split: Annotated[bool, says("Spread the burns over as many pieces as they need.")] = False
